@@ -1,0 +1,122 @@
+"""Rules about when: unreadable dates, dates in the future, out of season or of another year."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from checks.rule import Case, Limits, Over, Probe, Rule, Suggestion
+from shared.fields import FIELDS, Kind
+from shared.flags import Effect, Flag
+from shared.protocol import protocols
+from shared.settings import Network
+
+
+def _unreadable(_: Limits, __: Network) -> Iterator[Probe]:
+    for entry in FIELDS.values():
+        if entry.kind is Kind.DATE:
+            yield Probe(
+                Over.ODDITIES,
+                entry.id,
+                entry.bad_effect,
+                f"o.kind = 'not-understood' AND o.field = '{entry.id}'",
+                facts={"detail": "o.detail"},
+                flag=Flag.FAIL,
+            )
+
+
+def _future(_: Limits, __: Network) -> Iterator[Probe]:
+    yield Probe(
+        Over.EVENTS,
+        "local_date",
+        Effect.HOLD,
+        "e.local_date > {as_of}",
+        facts={"date": "strftime(e.local_date, '%-d %b %Y')"},
+    )
+
+
+def _seasonal() -> str:
+    return ", ".join(f"'{p.id}'" for p in protocols().values() if not p.year_round)
+
+
+def _out_of_season(_: Limits, network: Network) -> Iterator[Probe]:
+    start = network.season_start[0] * 100 + network.season_start[1]
+    end = network.season_end[0] * 100 + network.season_end[1]
+    day = "(month(e.local_date) * 100 + day(e.local_date))"
+    inside = (
+        f"{day} BETWEEN {start} AND {end}"
+        if start <= end
+        else f"({day} >= {start} OR {day} <= {end})"
+    )
+    facts = {
+        "date": "strftime(e.local_date, '%-d %b %Y')",
+        "why": "'outside the network''s season'",
+    }
+    yield Probe(
+        Over.EVENTS,
+        "local_date",
+        Effect.HOLD,
+        f"e.protocol IN ({_seasonal()}) AND NOT ({inside})",
+        facts=facts,
+    )
+    # In season, but of a year that neither the row above nor the row below is of.
+    yield Probe(
+        Over.SERIES,
+        "local_date",
+        Effect.HOLD,
+        "e.season IS DISTINCT FROM s.sheet_season AND s.sheet_season IS NOT NULL "
+        "AND s.sheet_rows >= 4 AND e.season IS DISTINCT FROM s.previous_season "
+        "AND e.season IS DISTINCT FROM s.next_season",
+        facts=facts
+        | {
+            "why": "'of another year than the rows around it'",
+            "same_day": "CASE WHEN e.local_date IS NOT NULL THEN "
+            "strftime(e.local_date + to_years(CAST(s.sheet_season - e.season AS "
+            "INTEGER)), '%Y-%m-%d') END",
+        },
+    )
+
+
+def _same_day_this_year(case: Case) -> Suggestion | None:
+    day = case.facts.get("same_day")
+    return Suggestion(str(day), str(day)) if day else None
+
+
+RULES = (
+    Rule(
+        id="date-unreadable",
+        title="A date that cannot be read",
+        about="A day that does not exist, a misspelt month, or a form whose order of day and "
+        "month nothing in the column decides.",
+        source="common practice",
+        effect=Effect.HOLD,
+        message='{field} says "{raw}", which is not a day we can read.',
+        remedy="Write the date again, with the month as a word if in doubt (14 Mar 2026).",
+        probes=_unreadable,
+        example={"field": "Date", "raw": "32/03/2026"},
+    ),
+    Rule(
+        id="date-in-future",
+        title="A date that has not come yet",
+        about="The row is dated after the day of the run.",
+        source="common practice",
+        effect=Effect.HOLD,
+        message="The row is dated {date}, which has not come yet.",
+        remedy="Mend the date.",
+        probes=_future,
+        example={"date": "14 Mar 2062"},
+    ),
+    Rule(
+        id="date-out-of-season",
+        title="A date outside the season or of another year",
+        about="Glass-eel nets fish in the network's season only; a lone row of another year "
+        "among rows of this one is a slip of the pen, common in January and February.",
+        source="the network's season in network.toml; common practice",
+        effect=Effect.HOLD,
+        message="The row is dated {date}, {why}.",
+        remedy="Mend the date, or tell us that it is right.",
+        probes=_out_of_season,
+        suggest=_same_day_this_year,
+        yields_to=("date-in-future",),
+        example={"date": "14 Mar 2025", "why": "of another year than the rows around it"},
+    ),
+)

@@ -1,0 +1,245 @@
+"""Rules about effort: a count without it is not an observation of abundance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from checks.rule import Case, Limits, Over, Probe, Rule, Suggestion, Threshold, suggest_number
+from shared.flags import Effect, Flag
+from shared.protocol import Protocol, protocols
+from shared.settings import Network
+
+_SET = "strftime(e.set_at, '%-d %b %H:%M')"
+_CHECKED = "strftime(e.checked_at, '%-d %b %H:%M')"
+_CLOCK_HOURS = "(date_diff('minute', e.set_at, e.checked_at) / 60.0)"
+"""Hours by the clock on the wall: on the days it changes, what a person works out by hand."""
+
+
+def _soaking() -> Iterator[Protocol]:
+    """Protocols whose effort is time in the water."""
+    return (p for p in protocols().values() if p.effort_field == "hours_fished")
+
+
+def _effort_missing(_: Limits, __: Network) -> Iterator[Probe]:
+    for protocol in protocols().values():
+        if protocol.effort_field is None:
+            continue
+        times = " AND e.soak_hours IS NULL" if protocol.effort_field == "hours_fished" else ""
+        yield Probe(
+            Over.TALLIES,
+            protocol.effort_field,
+            Effect.HOLD,
+            f"e.protocol = '{protocol.id}' AND e.{protocol.effort_field} IS NULL{times} "
+            "AND t.counted > 0 AND e.net_status IS DISTINCT FROM 'lifted' "
+            "AND NOT EXISTS (SELECT 1 FROM {oddities} o WHERE o.row_id = e.row_id "
+            f"AND o.field IN ('{protocol.effort_field}', 'set_time', 'set_date', 'check_time'))",
+            flag=Flag.MISSING,
+        )
+        yield Probe(
+            Over.TALLIES,
+            protocol.effort_field,
+            Effect.HOLD,
+            f"e.protocol = '{protocol.id}' AND e.{protocol.effort_field} <= 0 "
+            "AND t.counted > 0 AND e.net_status IS DISTINCT FROM 'lifted'",
+            flag=Flag.FAIL,
+            message="{field} is {raw}, yet animals were counted.",
+        )
+
+
+def _set_after_check(_: Limits, __: Network) -> Iterator[Probe]:
+    yield Probe(
+        Over.EVENTS,
+        "set_time",
+        Effect.HOLD,
+        "e.set_at >= e.checked_at",
+        facts={"set": _SET, "checked": _CHECKED},
+    )
+    yield Probe(
+        Over.EVENTS,
+        "set_date",
+        Effect.HOLD,
+        "e.set_date > coalesce(e.check_date, e.local_date) "
+        "AND (e.set_at IS NULL OR e.checked_at IS NULL)",
+        facts={
+            "set": "strftime(e.set_date, '%-d %b %Y')",
+            "checked": "strftime(coalesce(e.check_date, e.local_date), '%-d %b %Y')",
+        },
+    )
+
+
+def _too_long(limits: Limits, _: Network) -> Iterator[Probe]:
+    query, hold = limits["query_hours"], limits["hold_hours"]
+    for protocol in _soaking():
+        mine = f"e.protocol = '{protocol.id}'"
+        for field, column in (("set_date", "e.soak_hours"), ("hours_fished", "e.hours_fished")):
+            other = (
+                ""
+                if field == "set_date"
+                else (f" AND NOT coalesce(e.soak_hours > {query!r}, FALSE)")
+            )
+            facts = {"hours": f"format('{{:.0f}}', {column})", "limit": repr(query)}
+            yield Probe(
+                Over.EVENTS,
+                field,
+                Effect.QUERY,
+                f"{mine} AND {column} > {query!r} AND {column} <= {hold!r}{other}",
+                facts=facts,
+            )
+            yield Probe(
+                Over.EVENTS,
+                field,
+                Effect.HOLD,
+                f"{mine} AND {column} > {hold!r}{other}",
+                facts=facts,
+            )
+
+
+def _mismatch(limits: Limits, _: Network) -> Iterator[Probe]:
+    by = limits["hours"]
+    yield Probe(
+        Over.EVENTS,
+        "hours_fished",
+        Effect.QUERY,
+        f"abs(e.hours_fished - e.soak_hours) > {by!r} "
+        f"AND abs(e.hours_fished - {_CLOCK_HOURS}) > {by!r} AND e.set_at < e.checked_at",
+        facts={
+            "set": _SET,
+            "checked": _CHECKED,
+            "soak": "e.soak_hours",
+            "soak_text": "format('{:.1f}', e.soak_hours)",
+        },
+    )
+
+
+def _hours_between(case: Case) -> Suggestion | None:
+    soak = case.fact("soak")
+    return None if soak is None else suggest_number(case, soak)
+
+
+def _overlap(limits: Limits, _: Network) -> Iterator[Probe]:
+    slack = limits["slack_hours"]
+    for protocol in _soaking():
+        mine = f"e.protocol = '{protocol.id}'"
+        facts = {"set": _SET, "previous": "strftime(s.previous_checked_at, '%-d %b %H:%M')"}
+        yield Probe(
+            Over.SERIES,
+            "set_time",
+            Effect.QUERY,
+            f"{mine} AND e.set_at < e.checked_at AND s.previous_checked_at < e.checked_at "
+            f"AND date_diff('minute', e.set_at, s.previous_checked_at) > {60 * slack!r}",
+            facts=facts,
+        )
+        yield Probe(
+            Over.SERIES,
+            "hours_fished",
+            Effect.QUERY,
+            f"{mine} AND e.set_at IS NULL AND s.previous_checked_at < e.checked_at "
+            "AND e.hours_fished - date_diff('minute', s.previous_checked_at, e.checked_at) / 60.0 "
+            f"> {slack!r}",
+            facts=facts,
+            message="{field} {written} reaches back before the previous check of "
+            "this net ({previous}).",
+        )
+
+
+def _not_fishing(_: Limits, __: Network) -> Iterator[Probe]:
+    yield Probe(
+        Over.TALLIES,
+        "net_status",
+        Effect.HOLD,
+        "e.net_status = 'lifted' AND t.counted_sum > 0",
+        facts={"animals": "format('{:.0f}', t.counted_sum)"},
+    )
+
+
+RULES = (
+    Rule(
+        id="effort-missing",
+        title="A count with no effort",
+        about="Without hours fished (or hauls) a count cannot be compared with any other. Effort "
+        "is never filled in silently.",
+        source="CPUE = catch / effort; common practice in every fishery survey",
+        effect=Effect.HOLD,
+        message="There is a count, but nothing says how long the net fished ({field} is blank).",
+        remedy="Fill in the effort, or the times the net was set and checked.",
+        probes=_effort_missing,
+        yields_to=("not-understood",),
+        example={"field": "Hours fished"},
+    ),
+    Rule(
+        id="set-after-check",
+        title="Set after it was checked",
+        about="The net was set later than, or at the same time as, it was checked: dates or "
+        "times are swapped, or morning and evening are.",
+        source="logic",
+        effect=Effect.HOLD,
+        message="The net is written as set {set}, after the check of {checked}.",
+        remedy="Mend the date or time that is wrong (12-hour times often are).",
+        probes=_set_after_check,
+        example={"set": "14 Mar 17:30", "checked": "14 Mar 07:15"},
+    ),
+    Rule(
+        id="soak-too-long",
+        title="A soak longer than nets are left",
+        about="Nets are checked about daily; a longer soak is asked about, one of a week or more "
+        "waits for an answer.",
+        source="common practice; permits usually ask for daily checks",
+        effect=Effect.QUERY,
+        message="The net would have fished {hours} h, longer than the usual limit of "
+        "{query_hours} h.",
+        remedy="Check the set date and the hours; if the net really was left, say so.",
+        probes=_too_long,
+        thresholds={
+            "query_hours": Threshold(54.0, "h", "longer soaks are asked about"),
+            "hold_hours": Threshold(168.0, "h", "longer soaks are held"),
+        },
+        yields_to=("set-after-check",),
+        example={"hours": "120", "query_hours": "54"},
+    ),
+    Rule(
+        id="effort-mismatch",
+        title="Stated hours that are not the time between set and check",
+        about="The hours written and the hours between the times differ by more than rounding. "
+        "Both the true elapsed time and the clock's are allowed on days the clock changes.",
+        source="logic; rounding to the hour is common practice",
+        effect=Effect.QUERY,
+        message="{field} says {raw}, but from {set} to {checked} is {soak_text} h.",
+        remedy="Mend whichever is wrong.",
+        probes=_mismatch,
+        suggest=_hours_between,
+        thresholds={"hours": Threshold(0.75, "h", "differences up to this are rounding")},
+        yields_to=("soak-too-long", "set-after-check", "out-of-range"),
+        example={
+            "field": "Hours fished",
+            "raw": "34",
+            "set": "13 Mar 07:10",
+            "checked": "14 Mar 07:25",
+            "soak_text": "24.2",
+        },
+    ),
+    Rule(
+        id="soak-overlap",
+        title="Fishing before the previous check",
+        about="One net cannot fish two soaks at once: this one starts before the one before it "
+        "ended.",
+        source="logic",
+        effect=Effect.QUERY,
+        message="This soak starts {set}, before the previous check of the same net ({previous}).",
+        remedy="Check the set date and time; or tell us if there were two nets.",
+        probes=_overlap,
+        thresholds={"slack_hours": Threshold(0.75, "h", "overlaps up to this are rounding")},
+        yields_to=("soak-too-long", "effort-mismatch", "duplicate-event"),
+        example={"set": "12 Mar 07:00", "previous": "13 Mar 07:10"},
+    ),
+    Rule(
+        id="count-while-not-fishing",
+        title="A catch in a net that was not fishing",
+        about="The net is marked as lifted, yet animals are counted. One of the two is wrong.",
+        source="logic",
+        effect=Effect.HOLD,
+        message="The net is marked as not fishing, yet {animals} animals are counted.",
+        remedy="Mend the status, or move the count to the day it belongs to.",
+        probes=_not_fishing,
+        example={"animals": "41"},
+    ),
+)

@@ -1,0 +1,278 @@
+"""Rules that the data dictionary itself implies: missing, unread, out of range, not in the list."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from checks.rule import Case, Limits, Over, Probe, Rule, Suggestion, Threshold, suggest_number
+from shared.fields import EVENT_FIELDS, FIELDS, NUMERIC_KINDS, Field, Kind, Level, Range
+from shared.flags import Effect, Flag
+from shared.protocol import protocols
+from shared.settings import Network
+
+_COUNTED = frozenset({"count"})
+"""Fields whose range below zero has a rule of its own."""
+
+
+def _relation(entry: Field) -> tuple[Over, str]:
+    if entry.level is Level.EVENT:
+        return Over.EVENTS, f"e.{entry.id}"
+    return Over.CATCHES, f"c.{entry.id}"
+
+
+def _outside(column: str, span: Range, low: bool = True) -> str:
+    """SQL: the value lies outside ``span``; NULL never does."""
+    parts = []
+    if low and span.low is not None:
+        parts.append(f"{column} < {span.low!r}")
+    if span.high is not None:
+        parts.append(f"{column} > {span.high!r}")
+    return " OR ".join(parts)
+
+
+def _numeric() -> Iterator[Field]:
+    return (entry for entry in FIELDS.values() if entry.kind in NUMERIC_KINDS)
+
+
+def _out_of_range(_: Limits, __: Network) -> Iterator[Probe]:
+    for entry in _numeric():
+        if entry.possible is None:
+            continue
+        over, column = _relation(entry)
+        condition = _outside(column, entry.possible, low=entry.id not in _COUNTED)
+        if condition:
+            yield Probe(
+                over, entry.id, entry.bad_effect, condition, facts=_span_facts(entry.possible)
+            )
+
+
+def _span_facts(span: Range) -> dict[str, str]:
+    return {
+        "low": "NULL" if span.low is None else repr(float(span.low)),
+        "high": "NULL" if span.high is None else repr(float(span.high)),
+    }
+
+
+def _implausible(_: Limits, __: Network) -> Iterator[Probe]:
+    for entry in _numeric():
+        if entry.plausible is None:
+            continue
+        over, column = _relation(entry)
+        condition = _outside(column, entry.plausible, low=entry.id not in _COUNTED)
+        if entry.possible is not None:
+            condition = f"({condition}) AND NOT ({_outside(column, entry.possible)})"
+        yield Probe(over, entry.id, Effect.QUERY, condition, facts=_span_facts(entry.plausible))
+
+
+def _dropped_decimal(case: Case) -> Suggestion | None:
+    """The written number over 10 or 100, where exactly one of them is plausible.
+
+    A lost decimal point is the commonest slip of the pen (72 for 7.2).
+    """
+    span = FIELDS[case.field].plausible
+    if span is None or case.value is None or case.field == "count":
+        return None
+    if case.unit is not None and case.unit != FIELDS[case.field].unit:
+        return None
+    fitting = [case.value / by for by in (10, 100) if span.holds(case.value / by)]
+    return suggest_number(case, fitting[0]) if len(fitting) == 1 else None
+
+
+def _unread(_: Limits, __: Network) -> Iterator[Probe]:
+    for entry in FIELDS.values():
+        if entry.kind is Kind.DATE:
+            continue
+        yield Probe(
+            Over.ODDITIES,
+            entry.id,
+            entry.bad_effect,
+            f"o.kind = 'not-understood' AND o.field = '{entry.id}'",
+            facts={"detail": "o.detail"},
+            flag=Flag.FAIL,
+        )
+
+
+def _not_in_list(_: Limits, __: Network) -> Iterator[Probe]:
+    for entry in FIELDS.values():
+        if entry.kind is Kind.CHOICE or entry.kind is Kind.TAXON:
+            named = ", ".join(choice.id for choice in entry.choices[:8])
+            yield Probe(
+                Over.ODDITIES,
+                entry.id,
+                entry.bad_effect,
+                f"o.kind = 'not-in-list' AND o.field = '{entry.id}'",
+                facts={"choices": f"'{named}'"},
+                flag=Flag.FAIL,
+            )
+
+
+def _qualified(_: Limits, __: Network) -> Iterator[Probe]:
+    yield Probe(
+        Over.ODDITIES,
+        "count",
+        Effect.NOTE,
+        "o.kind = 'qualifier' AND o.field = 'count'",
+        facts={"detail": "o.detail"},
+    )
+
+
+def _missing(_: Limits, __: Network) -> Iterator[Probe]:
+    yield Probe(
+        Over.EVENTS,
+        "local_date",
+        Effect.HOLD,
+        "e.local_date IS NULL AND NOT EXISTS (SELECT 1 FROM {oddities} o "
+        "WHERE o.row_id = e.row_id AND o.field IN ('local_date', 'check_date'))",
+        flag=Flag.MISSING,
+    )
+    event_fields = {entry.id for entry in EVENT_FIELDS}
+    for protocol in protocols().values():
+        for name in protocol.required:
+            if name in event_fields:
+                yield Probe(
+                    Over.EVENTS,
+                    name,
+                    Effect.HOLD,
+                    f"e.protocol = '{protocol.id}' AND e.{name} IS NULL",
+                    flag=Flag.MISSING,
+                )
+    yield Probe(
+        Over.CATCHES,
+        "taxon",
+        Effect.HOLD,
+        "c.taxon IS NULL AND NOT EXISTS (SELECT 1 FROM {oddities} o "
+        "WHERE o.catch_id = c.catch_id AND o.field = 'taxon')",
+        flag=Flag.MISSING,
+    )
+
+
+def _blank_counts(limits: Limits, _: Network) -> Iterator[Probe]:
+    kept = limits["share_filled"]
+    for protocol in protocols().values():
+        if "count" in protocol.required:
+            yield Probe(
+                Over.BLANKS,
+                "count",
+                Effect.QUERY,
+                f"e.protocol = '{protocol.id}' AND e.net_status IS DISTINCT FROM 'lifted' "
+                f"AND (b.none_counted AND b.first_target OR NOT b.none_counted "
+                f"AND b.share_filled >= {kept!r})",
+                flag=Flag.MISSING,
+            )
+
+
+RULES = (
+    Rule(
+        id="missing-required",
+        title="A value that every row must have is blank",
+        about="Without a date or a name of what was counted a row cannot stand for anything.",
+        source="design contract: an event is known by its date; common practice",
+        effect=Effect.HOLD,
+        message="{field} is blank.",
+        remedy="Fill it in, or strike the row if it is not a record.",
+        probes=_missing,
+        example={"field": "Date"},
+    ),
+    Rule(
+        id="not-understood",
+        title="A cell that could not be read",
+        about="Words where a number or a time belongs. The cell is kept as it is and its value "
+        "withheld; it never becomes a blank or a zero by itself.",
+        source="common practice",
+        effect=Effect.MASK,
+        message='{field} says "{raw}", which we cannot read as {kind}.',
+        remedy="Write it plainly, or leave the cell blank if it was not taken.",
+        probes=_unread,
+        example={"field": "Count", "raw": "lots", "kind": "a whole number"},
+    ),
+    Rule(
+        id="not-in-list",
+        title="A word outside the list for its column",
+        about="Columns with a closed set of values take only these and their usual spellings.",
+        source="the dictionary's lists; common practice",
+        effect=Effect.QUERY,
+        message='{field} says "{raw}", which is not a word we know there{choices_known}.',
+        remedy="Use one of the known words, or tell us what this one means.",
+        probes=_not_in_list,
+        example={
+            "field": "Tide",
+            "raw": "sideways",
+            "choices_known": " (known: low, flood, high, ebb)",
+        },
+    ),
+    Rule(
+        id="count-qualified",
+        title="A count with a mark of doubt",
+        about='A count written as "~200" or ">500" is used as its number and its mark is kept.',
+        source="common practice",
+        effect=Effect.NOTE,
+        message='The count is written "{raw}"; it is used as {value} and marked.',
+        remedy="Nothing to do unless the exact number is known.",
+        probes=_qualified,
+        example={"raw": "~200", "value": "200"},
+    ),
+    Rule(
+        id="out-of-range",
+        title="A value that cannot be",
+        about="The value lies outside what nature or the instrument allows, so it is withheld.",
+        source="possible ranges of the dictionary, each with its source",
+        effect=Effect.MASK,
+        message="{field} {written} cannot be right: {bounds}.",
+        remedy="Look at the field sheet for a slipped decimal point or a value in the wrong column.",
+        probes=_out_of_range,
+        suggest=_dropped_decimal,
+        yields_to=(
+            "temperature-unit",
+            "conductivity-unit",
+            "oxygen-unit",
+            "precipitation-unit",
+            "soak-too-long",
+        ),
+        example={"field": "pH", "written": "72", "bounds": "it lies between 0 and 14"},
+    ),
+    Rule(
+        id="implausible",
+        title="A value that would surprise an old hand",
+        about="Possible, but outside what these waters and nets give. The value loads, marked "
+        "suspect, and is asked about once.",
+        source="plausible ranges of the dictionary, each with its source",
+        effect=Effect.QUERY,
+        message="{field} {written} would be unusual: most are {bounds_usual}.",
+        remedy="Check it against the field sheet; if it is right, say so and it stays.",
+        probes=_implausible,
+        suggest=_dropped_decimal,
+        yields_to=(
+            "temperature-unit",
+            "conductivity-unit",
+            "oxygen-unit",
+            "precipitation-unit",
+            "out-of-range",
+            "count-fractional",
+            "count-negative",
+            "subsample-expansion",
+        ),
+        example={
+            "field": "Water temperature",
+            "written": "31 degC",
+            "bounds_usual": "between -1 and 28 degC",
+        },
+    ),
+    Rule(
+        id="zero-or-blank",
+        title="No count on a day the net fished",
+        about="A blank is not a zero. If none came, 0 is data; if the net was not fishing, the "
+        "day is no zero at all.",
+        source="common practice",
+        effect=Effect.QUERY,
+        message="The net was checked, but the count of {what} is blank.",
+        remedy="Write 0 if there were none; if the net was not fishing or nobody counted, say so.",
+        probes=_blank_counts,
+        thresholds={
+            "share_filled": Threshold(
+                0.8, "", "share of the column that is filled before one blank in it is asked about"
+            )
+        },
+        yields_to=("not-understood",),
+        example={"what": "American eel (glass eel)"},
+    ),
+)

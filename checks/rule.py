@@ -1,0 +1,180 @@
+"""Rules as values.
+
+A :class:`Rule` is one judgement of the trade: what it looks for, why, and what it
+says. It expands into :class:`Probe` values, one for each field or protocol it
+looks at. A probe's condition is SQL over a relation (see :class:`Over`); only rows
+that meet it are ever seen by Python, where the rule words the message and may
+offer a suggestion.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from dataclasses import field as attribute
+from enum import StrEnum
+
+from shared.fields import FIELDS
+from shared.flags import EFFECT_FLAG, Effect, Flag
+from shared.settings import Network
+from shared.units import UNITS, convert
+
+
+class Over(StrEnum):
+    """What a probe's condition runs over, and the aliases its SQL may use.
+
+    Each relation is scanned once for all probes over it.
+    """
+
+    EVENTS = "events"
+    """``e``: the event's own columns."""
+    CATCHES = "catches"
+    """``c``: the catch's own columns."""
+    TALLIES = "tallies"
+    """``e``: event; ``t``: sums over its catches of one taxon."""
+    SERIES = "series"
+    """``e``: event; ``s``: its neighbours at the same gear unit and in its sheet."""
+    BLANKS = "blanks"
+    """``e``: event; ``c``: a target's catch with no count; ``b``: how the column is usually kept."""
+    NEIGHBOURS = "neighbours"
+    """``e``: event; ``n``: medians of the other sites on the same day."""
+    ODDITIES = "oddities"
+    """``o``: a cell that is not simply a value; ``e``: its event."""
+
+
+@dataclass(frozen=True, slots=True)
+class Threshold:
+    """A number of a rule that a network may set in ``[thresholds.<rule>]``."""
+
+    default: float
+    unit: str
+    about: str
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One row that met a probe, as the rule's words see it.
+
+    ``value`` is the canonical value (None when missing), ``raw`` the cell's text,
+    ``unit`` the unit its column is read in, ``facts`` what the probe's SQL brought.
+    """
+
+    field: str
+    value: float | None
+    raw: str
+    unit: str | None
+    facts: Mapping[str, str | float | None]
+
+    def fact(self, name: str) -> float | None:
+        """A fact as a number."""
+        value = self.facts.get(name)
+        return None if value is None else float(value)
+
+    @property
+    def written(self) -> float | None:
+        """The value in the unit of its column: the number as the lead wrote it."""
+        if self.value is None:
+            return None
+        canonical = FIELDS[self.field].unit
+        if self.unit is None or canonical is None or self.unit == canonical:
+            return self.value
+        return convert(self.value, canonical, self.unit)
+
+
+@dataclass(frozen=True, slots=True)
+class Suggestion:
+    """A credible value: ``canonical`` in the field's unit, ``shown`` in the sheet's own."""
+
+    canonical: str
+    shown: str
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """One rule looking at one field: a condition, and what to bring along for the words.
+
+    ``facts``: name -> SQL expression over the same aliases, computed for hits only.
+    ``keep``: a last look with the column's unit in hand; False drops the hit.
+    """
+
+    over: Over
+    field: str
+    effect: Effect
+    when: str
+    facts: Mapping[str, str] = attribute(default_factory=dict)
+    flag: Flag | None = None
+    keep: Callable[[Case], bool] | None = None
+    message: str | None = None
+    """Overrides the rule's message for this probe."""
+
+    @property
+    def stands_for(self) -> Flag:
+        """The flag the value gets."""
+        return self.flag if self.flag is not None else EFFECT_FLAG[self.effect]
+
+
+Limits = Mapping[str, float]
+Expand = Callable[[Limits, Network], Iterable[Probe]]
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One entry of the catalogue.
+
+    ``message`` is a template over ``{field} {raw} {written} {unit} {value}``, the
+    rule's thresholds and its probe's facts. ``yields_to`` names rules whose finding on
+    the same field of the same row makes this one a mere consequence.
+    """
+
+    id: str
+    title: str
+    about: str
+    source: str
+    effect: Effect
+    message: str
+    remedy: str
+    probes: Expand
+    thresholds: Mapping[str, Threshold] = attribute(default_factory=dict)
+    suggest: Callable[[Case], Suggestion | None] | None = None
+    yields_to: tuple[str, ...] = ()
+    groups: bool = True
+    """Whether several of its findings in one column may be one cause with one answer."""
+    example: Mapping[str, object] = attribute(default_factory=dict)
+    """Values that fill the message's template, for the catalogue page."""
+    version: int = 1
+
+    def limits(self, network: Network) -> dict[str, float]:
+        """Thresholds in force for ``network``."""
+        own = network.thresholds.get(self.id, {})
+        return {name: own.get(name, spec.default) for name, spec in self.thresholds.items()}
+
+
+def shown(value: float, field_id: str, unit: str | None) -> str:
+    """A number as a person writes it in ``unit``, with the field's decimals and the unit."""
+    entry = FIELDS[field_id]
+    decimals = entry.decimals if entry.decimals is not None else 1
+    if unit is not None and entry.unit is not None and unit != entry.unit:
+        ratio = abs(convert(1.0, entry.unit, unit) - convert(0.0, entry.unit, unit))
+        # A unit a thousand times larger needs its decimals back.
+        while ratio < 0.5 and decimals < 4:
+            ratio, decimals = ratio * 10, decimals + 1
+    text = f"{value:.{decimals}f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".") or "0"
+    if text == "-0":
+        text = "0"
+    label = "" if unit is None or UNITS[unit].quantity in ("number", "angle") else f" {unit}"
+    return text + label
+
+
+def suggest_number(case: Case, canonical: float) -> Suggestion:
+    """A suggestion of ``canonical``, shown in the unit of the case's column."""
+    home = FIELDS[case.field].unit
+    unit = case.unit or home
+    value = canonical if home is None or unit is None else convert(canonical, home, unit)
+    decimals = FIELDS[case.field].decimals
+    kept = round(canonical, (decimals if decimals is not None else 1) + 2)
+    return Suggestion(
+        canonical=f"{kept:g}" if abs(kept) < 1e6 else f"{kept:.0f}",
+        shown=shown(value, case.field, unit),
+    )

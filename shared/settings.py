@@ -1,0 +1,236 @@
+"""A network's settings: what ``network.toml`` says, checked and typed.
+
+Parsing takes text, so that this package stays free of files; whoever reads the
+file passes its name along for the messages.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from shared.fields import FIELDS
+from shared.identity import short_digest
+from shared.problems import BadSettings
+from shared.protocol import Protocol, protocols
+from shared.units import UNITS
+
+DATE_ORDERS = ("dmy", "mdy", "ymd")
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """What a site's sheets do not say themselves.
+
+    ``units``: field id -> unit id, where no heading, units row or cell gives one.
+    ``columns``: heading as written -> field id (``"-"``: leave the column aside).
+    """
+
+    units: Mapping[str, str] = field(default_factory=dict)
+    columns: Mapping[str, str] = field(default_factory=dict)
+    date_order: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One partner site."""
+
+    id: str
+    name: str
+    zone: str
+    latitude: float | None = None
+    longitude: float | None = None
+    protocols: tuple[str, ...] = ("fyke",)
+    nets: tuple[str, ...] = ("A",)
+    seines: tuple[str, ...] = ("1",)
+    contact: str = ""
+    profile: Profile = field(default_factory=Profile)
+
+    def gear_units(self, protocol: Protocol) -> tuple[str, ...]:
+        """Names of the gear units that ``protocol`` uses here; one of them at least."""
+        named = {"nets": self.nets, "seines": self.seines}.get(protocol.gear_from, ())
+        return named or ("1",)
+
+
+@dataclass(frozen=True, slots=True)
+class Network:
+    """A network of sites and what holds for all of them."""
+
+    id: str
+    name: str
+    season_start: tuple[int, int]
+    season_end: tuple[int, int]
+    licence: str
+    coordinator: str
+    permit_note: str
+    sites: Mapping[str, Site]
+    thresholds: Mapping[str, Mapping[str, float]]
+    """Rule id -> threshold name -> value: only what differs from the catalogue's defaults."""
+
+    def season_of(self, date: dt.date) -> int:
+        """The season (a year) that ``date`` is counted to.
+
+        A season that crosses New Year is named after the year it ends in.
+        """
+        if self.season_start <= self.season_end:
+            return date.year
+        return date.year + (1 if (date.month, date.day) >= self.season_start else 0)
+
+    def season_span(self, season: int) -> tuple[dt.date, dt.date]:
+        """First and last day of ``season``."""
+        crosses = self.season_start > self.season_end
+        start = dt.date(season - 1 if crosses else season, *self.season_start)
+        return start, dt.date(season, *self.season_end)
+
+    def in_season(self, date: dt.date) -> bool:
+        """Whether ``date`` lies within a season of the network."""
+        start, end = self.season_span(self.season_of(date))
+        return start <= date <= end
+
+    def digest(self, site: str) -> str:
+        """Changes whenever a setting that judges ``site`` changes."""
+        return short_digest(
+            self.season_start,
+            self.season_end,
+            self.sites[site],
+            sorted((rule, sorted(values.items())) for rule, values in self.thresholds.items()),
+        )
+
+
+def lone_site(name: str = "site") -> Network:
+    """The settings that ``check FILE`` uses when no network is named: a season all year."""
+    return Network(
+        id="",
+        name="",
+        season_start=(1, 1),
+        season_end=(12, 31),
+        licence="",
+        coordinator="",
+        permit_note="",
+        sites={name: Site(name, name, "UTC", protocols=tuple(protocols()))},
+        thresholds={},
+    )
+
+
+def _month_day(text: Any, key: str, where: str) -> tuple[int, int]:
+    try:
+        month, day = (int(part) for part in str(text).split("-"))
+        dt.date(2024, month, day)
+    except ValueError as error:
+        raise BadSettings(
+            f'[network] {key} = "{text}" is not a day of the year.',
+            'Write month and day, as in "02-01".',
+            where,
+        ) from error
+    return month, day
+
+
+def _site(site_id: str, raw: dict[str, Any], where: str) -> Site:
+    here = f"[sites.{site_id}]"
+
+    def refuse(what: str, remedy: str) -> BadSettings:
+        return BadSettings(f"{here} {what}", remedy, where)
+
+    zone = str(raw.get("zone", ""))
+    try:
+        ZoneInfo(zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise refuse(
+            f'zone = "{zone}" is not a time zone.', "Use an IANA name such as Etc/UTC or CET."
+        ) from error
+    known = protocols()
+    chosen = tuple(raw.get("protocols", ("fyke",)))
+    for protocol in chosen:
+        if protocol not in known:
+            raise refuse(f'protocol "{protocol}" is not known.', f"Known are: {', '.join(known)}.")
+    profile = raw.get("profile", {})
+    units = dict(profile.get("units", {}))
+    for field_id, unit_id in units.items():
+        if field_id not in FIELDS or unit_id not in FIELDS[field_id].accepted:
+            accepted = ", ".join(FIELDS[field_id].accepted) if field_id in FIELDS else "none"
+            raise refuse(
+                f'profile.units: {field_id} = "{unit_id}" is not accepted.',
+                f"Accepted there: {accepted}.",
+            )
+    columns = dict(profile.get("columns", {}))
+    for heading, field_id in columns.items():
+        if field_id != "-" and field_id.split(":")[0] not in FIELDS:
+            raise refuse(
+                f'profile.columns: "{heading}" names no field: "{field_id}".',
+                "Use a field id of the dictionary, or - to leave the column aside.",
+            )
+    order = profile.get("date_order")
+    if order is not None and order not in DATE_ORDERS:
+        raise refuse(
+            f'profile.date_order = "{order}" is not one of {", ".join(DATE_ORDERS)}.',
+            "Use the order in which this site writes day, month and year.",
+        )
+    return Site(
+        id=site_id,
+        name=str(raw.get("name", site_id)),
+        zone=zone,
+        latitude=raw.get("latitude"),
+        longitude=raw.get("longitude"),
+        protocols=chosen,
+        nets=tuple(raw.get("nets", ("A",))),
+        seines=tuple(raw.get("seines", ("1",))),
+        contact=str(raw.get("contact", "")),
+        profile=Profile(units, columns, order),
+    )
+
+
+def parse_network(text: str, where: str = "network.toml") -> Network:
+    """Settings from the text of ``network.toml``.
+
+    Raises :class:`BadSettings` naming the entry that is wrong and what to write.
+    """
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BadSettings(
+            f"It is not valid TOML: {error}.",
+            "Mend the line named; quotes and brackets must be closed.",
+            where,
+        ) from error
+    head = raw.get("network", {})
+    missing = [key for key in ("id", "name", "season_start", "season_end") if key not in head]
+    if missing:
+        raise BadSettings(f"[network] lacks {', '.join(missing)}.", "Add the entries named.", where)
+    thresholds = raw.get("thresholds", {})
+    for rule, values in thresholds.items():
+        if not isinstance(values, dict) or not all(
+            isinstance(value, (int, float)) for value in values.values()
+        ):
+            raise BadSettings(
+                f"[thresholds] {rule} must be a table of numbers.",
+                f"Write [thresholds.{rule}] and one name = number a line.",
+                where,
+            )
+    sites = {
+        site_id: _site(site_id, entry, where) for site_id, entry in raw.get("sites", {}).items()
+    }
+    if not sites:
+        raise BadSettings("It names no site.", "Add a [sites.<id>] table for each.", where)
+    return Network(
+        id=str(head["id"]),
+        name=str(head["name"]),
+        season_start=_month_day(head["season_start"], "season_start", where),
+        season_end=_month_day(head["season_end"], "season_end", where),
+        licence=str(head.get("licence", "")),
+        coordinator=str(head.get("coordinator", "")),
+        permit_note=str(head.get("permit_note", "")),
+        sites=sites,
+        thresholds={
+            rule: {k: float(v) for k, v in values.items()} for rule, values in thresholds.items()
+        },
+    )
+
+
+def unit_spelling(unit_id: str) -> str:
+    """How a unit is shown to people: the number-only unit shows nothing."""
+    unit = UNITS[unit_id]
+    return "" if unit.quantity in ("number", "angle") else unit.id.replace("uS", "µS")
