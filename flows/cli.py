@@ -1,0 +1,145 @@
+"""The command line. Each command's work is in :mod:`flows.commands`.
+
+Exit codes: 0 done and nothing waits, 1 done and findings need people, 2 could not be
+done (a message on stderr). ``--json`` prints one document on stdout and nothing else.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from shared.problems import Problem
+
+DONE, NEEDS_PEOPLE, COULD_NOT = 0, 1, 2
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One command: its name, a line of help, its arguments and the function that does it."""
+
+    name: str
+    help: str
+    arguments: Callable[[argparse.ArgumentParser], None]
+    function: str
+    """Name in :mod:`flows.commands`; looked up late so that help costs no imports."""
+
+
+def _date(text: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f'"{text}" is not a date such as 2026-04-19') from error
+
+
+def _directory(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("directory", type=Path, metavar="DIR", help="the network's folder")
+
+
+def _as_of(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--as-of", type=_date, metavar="DATE",
+                        help="the day to judge by (default: today)")
+
+
+def _json(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+
+
+def _demo(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    parser.add_argument("--weeks", type=int, default=11, metavar="N",
+                        help="weeks of this season that have been sent in (default: 11)")
+    parser.add_argument("--seed", type=int, default=20260301, metavar="S",
+                        help="same seed, same network (default: 20260301)")
+    parser.add_argument("--run", action="store_true", help="then do the weekly run on it")
+
+
+def _run(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    _as_of(parser)
+
+
+def _check(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", type=Path, metavar="FILE", help="the spreadsheet")
+    parser.add_argument("--network", type=Path, metavar="DIR", help="judge by this network")
+    parser.add_argument("--site", metavar="SITE", help="as if this site had sent it")
+    _as_of(parser)
+    _json(parser)
+
+
+def _status(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    _as_of(parser)
+    _json(parser)
+
+
+def _query(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    parser.add_argument("sql", metavar="SQL", help="a SELECT over the latest release")
+    parser.add_argument("--format", choices=("table", "csv", "json"), default="table")
+
+
+COMMANDS: tuple[Command, ...] = (
+    Command("demo", "lay out the Lantern Bay demo network", _demo, "demo"),
+    Command("run", "the weekly run: receive, judge, load, release, return", _run, "run"),
+    Command("check", "judge one spreadsheet, load nothing", _check, "check"),
+    Command("status", "who has sent, what loaded, what is held", _status, "status"),
+    Command("query", "ask the latest release with SQL", _query, "query"),
+    Command("release", "build a release from what is loaded", _run, "release"),
+    Command("rules", "the catalogue of rules", _json, "rules"),
+)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The parser of the whole command line."""
+    parser = argparse.ArgumentParser(
+        prog="tallyweir",
+        description="Turns a dozen differently kept count sheets into one trustworthy record.",
+        epilog="Exit codes: 0 done, 1 done and something needs people, 2 could not be done.",
+    )
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for command in COMMANDS:
+        command.arguments(
+            commands.add_parser(command.name, help=command.help, description=command.help))
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code. Problems become one message on stderr."""
+    for stream in (sys.stdout, sys.stderr):
+        # A Windows console may speak a code page that has no µ; never fail for a letter.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    options = build_parser().parse_args(arguments)
+    from flows import commands
+
+    command = next(item for item in COMMANDS if item.name == options.command)
+    work: Callable[[argparse.Namespace], int] = getattr(commands, command.function)
+    try:
+        return work(options)
+    except Problem as problem:
+        sys.stderr.write(f"tallyweir {options.command}: {problem}\n")
+        return COULD_NOT
+    except KeyboardInterrupt:
+        sys.stderr.write("\nStopped. Nothing is lost; run it again to go on.\n")
+        return COULD_NOT
+    except BrokenPipeError:
+        return DONE
+    except Exception as error:  # the last guard: no traceback reaches a user
+        sys.stderr.write(
+            f"tallyweir {options.command}: something went wrong on our side "
+            f"({type(error).__name__}: {error}). Nothing that arrived is lost. Please send this "
+            "line to whoever keeps Tallyweir running; TALLYWEIR_TRACEBACK=1 shows more.\n")
+        import os
+
+        if os.environ.get("TALLYWEIR_TRACEBACK"):
+            raise
+        return COULD_NOT
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,110 @@
+"""The account of what was understood: for the command line and for ``check --json``."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flows.intake.reading import cell_text
+from shared.fields import FIELDS
+from shared.settings import unit_spelling
+from shared.sheets import Column, Recognised, Sheet, Table, Workbook, cell_name
+from shared.staging import Staged
+
+_SHOWN = 3
+
+
+def _sheet_of(table: Table, workbook: Workbook) -> Sheet | None:
+    return next((sheet for sheet in workbook.sheets if sheet.name == table.sheet), None)
+
+
+def _samples(sheet: Sheet, table: Table, column: Column) -> str:
+    shown: list[str] = []
+    for number in table.data_rows:
+        row = sheet.rows[number]
+        cell = row[column.index] if column.index < len(row) else None
+        text = " ".join(cell_text(cell).split())
+        if text and text not in shown:
+            shown.append(text if len(text) <= 24 else text[:23] + "\u2026")
+        if len(shown) == _SHOWN:
+            break
+    return ", ".join(shown)
+
+
+def explain_table(table: Table, workbook: Workbook) -> list[tuple[str, str, str, str]]:
+    """One line a column: heading, what it was taken for, unit, some of its cells.
+
+    A column left aside has its reason where the field would stand, in brackets.
+    """
+    sheet = _sheet_of(table, workbook)
+    lines: list[tuple[str, str, str, str]] = []
+    for column in table.columns:
+        samples = _samples(sheet, table, column) if sheet is not None else ""
+        if column.field is None:
+            lines.append((column.heading, f"(left aside: {column.why_not})", "", samples))
+            continue
+        meaning = FIELDS[column.field].title
+        if column.taxon is not None:
+            meaning += f" of {column.taxon}"
+            if column.life_stage is not None:
+                meaning += f", {column.life_stage}"
+        unit = unit_spelling(column.unit) if column.unit is not None else ""
+        if unit and column.unit_from in ("profile", "default"):
+            unit += f" (by {column.unit_from})"
+        lines.append((column.heading, meaning, unit, samples))
+    return lines
+
+
+def contract_sheets(
+    workbook: Workbook, recognised: Recognised, staged: Staged
+) -> list[dict[str, Any]]:
+    """The ``sheets`` list of ``check --json``: one entry a table, in the order of the file.
+
+    Rows and cells are named as the lead sees them; ``unit`` is the unit that the cells
+    are read in. ``rows`` counts the rows of data.
+    """
+    counted: dict[str, set[int]] = {}
+    for sheet, number, row_id in zip(
+        staged.rows["sheet"], staged.rows["sheet_row"], staged.rows["row_id"], strict=True
+    ):
+        if row_id is not None:
+            counted.setdefault(sheet, set()).add(number)
+    order = {sheet.name: place for place, sheet in enumerate(workbook.sheets)}
+    entries: list[dict[str, Any]] = []
+    for table in sorted(recognised.tables, key=lambda t: (order[t.sheet], t.header_row)):
+        rows = counted.get(table.sheet, set())
+        entries.append(
+            {
+                "name": table.sheet,
+                "protocol": table.protocol,
+                "header_row": table.header_row + 1,
+                "columns": [_contract_column(c) for c in table.columns if c.field is not None],
+                "unrecognised": [
+                    {
+                        "heading": c.heading,
+                        "cell": cell_name(c.heading_row, c.index),
+                        "why": c.why_not,
+                    }
+                    for c in table.columns
+                    if c.field is None
+                ],
+                "rows": sum(1 for number in table.data_rows if number + 1 in rows),
+                "skipped_rows": [
+                    {"row": s.row + 1, "why": s.why} for s in table.skipped if s.counts
+                ],
+            }
+        )
+    return entries
+
+
+def _contract_column(column: Column) -> dict[str, Any]:
+    entry: dict[str, Any] = {
+        "heading": column.heading,
+        "cell": cell_name(column.heading_row, column.index),
+        "field": column.field,
+        "unit": column.unit,
+        "confidence": column.confidence,
+    }
+    if column.taxon is not None or column.field == "count":
+        entry["taxon"] = column.taxon
+        entry["life_stage"] = column.life_stage
+    return entry

@@ -1,0 +1,117 @@
+"""The weekly run as a Prefect flow: tasks with retries, sites side by side.
+
+Prefect runs embedded: its own server inside this process tree, its state in the
+network's folder, nothing sent anywhere. Its environment must be set before it is first
+imported, which is why :func:`embed` comes before any import of it and why no other
+module imports Prefect.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import logging
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from flows.weekly import Outcome, WeeklyRun
+from shared.problems import Problem, Trouble
+from shared.settings import Network
+from warehouse.store import Warehouse
+
+Progress = Callable[[str], None]
+"""Told in a few words what is going on."""
+
+SITES_AT_ONCE = 4
+
+_LOG = logging.getLogger("tallyweir")
+
+
+def embed(network_dir: Path) -> None:
+    """Set Prefect's environment: state in the network's folder, quiet, no telemetry.
+
+    Whoever sets PREFECT_API_URL keeps it: then that server is used instead.
+    """
+    home = network_dir.resolve() / "warehouse" / "prefect"
+    home.mkdir(parents=True, exist_ok=True)
+    settings = {
+        "PREFECT_HOME": str(home),
+        "PREFECT_PROFILES_PATH": str(home / "profiles.toml"),
+        "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+        "DO_NOT_TRACK": "1",
+        "PREFECT_CLI_PROMPT": "false",
+        "PREFECT_LOGGING_LEVEL": "ERROR",
+        "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
+        "PREFECT_LOGGING_TO_API_ENABLED": "false",
+    }
+    for name, value in settings.items():
+        os.environ[name] = value
+    if "PREFECT_API_URL" not in os.environ:
+        os.environ["PREFECT_SERVER_ALLOW_EPHEMERAL_MODE"] = "true"
+
+
+def weekly_run(
+    network_dir: Path, network: Network, as_of: dt.date, progress: Progress
+) -> Outcome:
+    """One weekly run under Prefect. Call :func:`embed` first.
+
+    A site whose stage fails is told so in its troubles and the others go on. Raises
+    :class:`~shared.problems.Problem` when the run as a whole cannot be done.
+    """
+    from prefect import flow, task
+    from prefect.cache_policies import NO_CACHE
+    from prefect.task_runners import ThreadPoolTaskRunner
+
+    def stage(name: str, work: Callable[[str], object]) -> Any:
+        return task(
+            name=name, task_run_name=name + " {site_id}", retries=2,
+            retry_delay_seconds=1, retry_condition_fn=_worth_another_try,
+            cache_policy=NO_CACHE, persist_result=False,
+        )(work)
+
+    def over_sites(run: WeeklyRun, name: str, work: Callable[[str], object]) -> None:
+        """One task a site, several at once; a site that fails fails alone."""
+        futures = {site: stage(name, work).submit(site_id=site) for site in run.network.sites}
+        for done, (site, future) in enumerate(futures.items(), start=1):
+            future.wait()
+            progress(f"{name}: {done} of {len(futures)} sites")
+            if future.state.is_failed():
+                error = future.state.result(raise_on_failure=False)
+                _LOG.error("%s failed for %s", name, site, exc_info=error)
+                run.outcome.sites[site].troubles.append(_trouble(name, error))
+
+    side_by_side: Any = ThreadPoolTaskRunner(max_workers=SITES_AT_ONCE)
+
+    @flow(name="weekly-run", flow_run_name=f"{network.id} {as_of}", persist_result=False,
+          task_runner=side_by_side, validate_parameters=False)
+    def weekly() -> Outcome:
+        progress("opening the warehouse")
+        with Warehouse.open(network_dir) as warehouse:
+            run = WeeklyRun(network_dir, network, warehouse, as_of)
+            over_sites(run, "receive", run.receive)
+            over_sites(run, "read", run.take_in)
+            over_sites(run, "judge and load", run.judge_and_load)
+            progress("release")
+            run.publish()
+            over_sites(run, "return", run.return_to)
+            return run.finish()
+
+    progress("starting the scheduler (some seconds the first time)")
+    logging.getLogger("prefect").setLevel(logging.ERROR)
+    return weekly()
+
+
+def _worth_another_try(_task: object, _run: object, state: Any) -> bool:
+    """A :class:`Problem` is about the data or the folder: it will be the same next time."""
+    error = state.result(raise_on_failure=False)
+    return isinstance(error, Exception) and not isinstance(error, Problem)
+
+
+def _trouble(stage: str, error: object) -> Trouble:
+    if isinstance(error, Problem):
+        return error.trouble
+    return Trouble(
+        "run-fault", f"The stage '{stage}' failed on our side ({error}).",
+        "Nothing was lost and what was loaded before still stands; the coordinator should "
+        "send this line to whoever keeps Tallyweir running.")

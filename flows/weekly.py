@@ -1,0 +1,301 @@
+"""The weekly run: receive, read, recognise, standardize, judge, load, release, return.
+
+The work of each stage, one site at a time where sites are independent, with nothing
+said about who calls when: :mod:`flows.orchestration` does that with Prefect. Every
+stage can be stopped at any moment and run again: what it makes is a function of the
+bytes received, the settings and ``as_of``.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from warehouse.release import Release, build_release
+
+from checks.belonging import other_site_named
+from checks.judging import Place, bind, judge
+from checks.neighbours import neighbour_evidence
+from checks.relations import Relations
+from flows.intake.account import contract_sheets
+from flows.intake.reading import read_workbook
+from flows.intake.recognising import recognise
+from flows.intake.standardizing import standardize
+from flows.intake.version import READER_VERSION
+from flows.network_folder import inbox_files, strangers_in_inbox
+from flows.returns.gathering import gather
+from flows.returns.outbox import return_to_site
+from shared.findings import Finding
+from shared.identity import short_digest
+from shared.problems import Problem, Trouble
+from shared.settings import Network
+from shared.sheets import Workbook
+from shared.staging import Staged
+from warehouse import clean, ledger, lineage, receipts, staging, standing
+from warehouse.held import file_troubles, site_account, site_findings
+from warehouse.store import Warehouse
+
+
+@dataclass(slots=True)
+class SiteOutcome:
+    """What a run did for one site."""
+
+    site: str
+    received: int = 0
+    """Files that were new or changed."""
+    read: int = 0
+    redone: bool = False
+    """Whether the site's rows were judged and loaded again."""
+    troubles: list[Trouble] = field(default_factory=list)
+    returned: Path | None = None
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What a run did."""
+
+    run_id: str
+    as_of: dt.date
+    sites: dict[str, SiteOutcome]
+    release: Release | None = None
+    standing: dict[str, Any] = field(default_factory=dict)
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def needs_people(self) -> bool:
+        """Whether something waits for an answer (exit code 1)."""
+        return any(entry["held"] or entry["asked"] or entry["troubles"]
+                   for entry in self.standing.get("sites", {}).values())
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """What a file gave. ``seen``: JSON of the tables recognised."""
+
+    workbook: Workbook
+    seen: str
+    staged: Staged
+
+
+@cache
+def _judge_version() -> str:
+    from shared.settings import lone_site
+
+    return short_digest(*(f"{b.rule.id} {b.rule.version} {b.probe}" for b in bind(lone_site())))
+
+
+class WeeklyRun:
+    """One run over one network. Methods are the stages, in the order they stand here."""
+
+    def __init__(self, network_dir: Path, network: Network, warehouse: Warehouse,
+                 as_of: dt.date) -> None:
+        self.network_dir = network_dir
+        self.network = network
+        self.warehouse = warehouse
+        self.as_of = as_of
+        self.outcome = Outcome(
+            run_id=short_digest(network.id, as_of, time.time_ns()), as_of=as_of,
+            sites={site: SiteOutcome(site) for site in network.sites})
+
+    @contextmanager
+    def timed(self, stage: str) -> Iterator[None]:
+        """Add the time spent inside to the stage's seconds."""
+        start = time.perf_counter()
+        try:
+            yield
+        finally:
+            spent = self.outcome.seconds.get(stage, 0.0) + time.perf_counter() - start
+            self.outcome.seconds[stage] = spent
+
+    # -- receive -------------------------------------------------------------------
+
+    def receive(self, site_id: str) -> int:
+        """Keep every byte that stands in the site's inbox; returns how many files changed."""
+        outcome = self.outcome.sites[site_id]
+        with self.timed("receive"):
+            for path, name in inbox_files(self.network_dir, site_id):
+                try:
+                    content = path.read_bytes()
+                except OSError as error:
+                    outcome.troubles.append(Trouble(
+                        "file-unopened", f"It cannot be opened ({error.strerror or error}).",
+                        "Close it where it is open, or put it in the inbox again.", name))
+                    continue
+                receipt = receipts.receive(self.warehouse, site_id, name, content, self.as_of)
+                outcome.received += receipt.new
+        return outcome.received
+
+    # -- read, recognise, standardize ------------------------------------------------
+
+    def take_in(self, site_id: str) -> int:
+        """Read what the site sent and was not read yet; returns how many files were read.
+
+        Reading needs no lock; what was read is then kept in one transaction.
+        """
+        key = staging.reader_key(READER_VERSION, self.network, site_id)
+        known = staging.readings_present(self.warehouse, site_id, key)
+        unread = [received for received in receipts.received_files(self.warehouse, site_id)
+                  if received.sha256 not in known]
+        readings = [(received.sha256, self._read(site_id, received)) for received in unread]
+        if readings:
+            with self.warehouse.transaction(), self.timed("stage"):
+                for sha256, reading in readings:
+                    if isinstance(reading, Trouble):
+                        staging.save_trouble(self.warehouse, site_id, sha256, reading, key)
+                    else:
+                        staging.save_reading(self.warehouse, site_id, sha256, reading.workbook,
+                                             reading.seen, reading.staged, key)
+        self.outcome.sites[site_id].read = len(readings)
+        return len(readings)
+
+    def _read(self, site_id: str, received: receipts.ReceivedFile) -> _Reading | Trouble:
+        site = self.network.sites[site_id]
+        try:
+            content = receipts.file_bytes(self.network_dir, received.sha256)
+            with self.timed("read"):
+                workbook = read_workbook(content, Path(received.path).name)
+            with self.timed("recognise"):
+                recognised = recognise(workbook, site, self.network)
+            with self.timed("standardize"):
+                staged = standardize(workbook, recognised, site, self.network, received.sha256)
+        except Problem as problem:
+            return problem.trouble
+        trouble = other_site_named(workbook, staged, site, self.network)
+        if trouble is not None:
+            return trouble
+        seen = json.dumps(contract_sheets(workbook, recognised, staged), ensure_ascii=False)
+        return _Reading(workbook, seen, staged)
+
+    # -- judge, load -----------------------------------------------------------------
+
+    def judge_and_load(self, site_id: str) -> bool:
+        """Judge the rows that speak for the site and load them, in one transaction.
+
+        Returns False when nothing that could change the outcome has changed.
+        """
+        outcome = self.outcome.sites[site_id]
+        with self.warehouse.transaction() as con:
+            with self.timed("judge"):
+                evidence = neighbour_evidence(con, site_id)
+                digest = self._work_digest(site_id, evidence)
+                if clean.work_digest_of(self.warehouse, site_id) == digest:
+                    return False
+                lineage.lay_out(self.warehouse, site_id)
+                findings = self._judge(site_id)
+            with self.timed("load"):
+                clean.load_site(self.warehouse, self.network.sites[site_id], self.network,
+                                findings, self.as_of, digest)
+        outcome.redone = True
+        return True
+
+    def _judge(self, site_id: str) -> list[Finding]:
+        con = self.warehouse.connection
+        places = [Place(*row) for row in con.execute(
+            "SELECT file_sha256, sheet, column_index, field, taxon, life_stage, unit "
+            "FROM judged_places").fetchall()]
+        names = dict(con.execute("SELECT sha256, path FROM judged_files").fetchall())
+        rows: dict[tuple[str, str, int], list[str]] = {}
+
+        def raw_text(sha: str, sheet: str, row: int, column: int) -> str:
+            key = (sha, sheet, row)
+            if key not in rows:
+                found = con.execute(
+                    "SELECT cells FROM raw_rows WHERE sha256 = ? AND sheet = ? "
+                    "AND sheet_row = ?", list(key)).fetchone()
+                rows[key] = found[0] if found else []
+            return rows[key][column] if column < len(rows[key]) else ""
+
+        return judge(con, self.network, site_id, self.as_of,
+                     Relations(neighbours="neighbour_days"), places, raw_text, names)
+
+    def _work_digest(self, site_id: str, evidence: str) -> str:
+        """Changes whenever judging or loading the site could come out otherwise."""
+        con = self.warehouse.connection
+        files = con.execute(
+            "SELECT seq, path, sha256 FROM receipts WHERE site = ? ORDER BY seq",
+            [site_id]).fetchall()
+        # Only the future rule looks at the day of the run; a run on another day changes
+        # nothing for a site whose rows all lie before both.
+        latest = con.execute("SELECT max(local_date) FROM staged_events WHERE site = ?",
+                             [site_id]).fetchone()
+        ahead = latest is not None and latest[0] is not None and latest[0] > self.as_of
+        return short_digest(
+            files, staging.reader_key(READER_VERSION, self.network, site_id),
+            self.network.digest(site_id), _judge_version(), evidence,
+            self.as_of if ahead else "")
+
+    # -- release ---------------------------------------------------------------------
+
+    def publish(self) -> Release:
+        """Build a release if the clean table has changed, and move ``latest`` to it."""
+        with self.timed("release"), self.warehouse.lock:
+            release = build_release(self.warehouse, self.network, self.as_of, self.network_dir)
+        self.outcome.release = release
+        return release
+
+    # -- return ----------------------------------------------------------------------
+
+    def return_to(self, site_id: str) -> Path | None:
+        """Write the site's message and workbook, when there is anything new to say."""
+        with self.timed("return"), self.warehouse.lock:
+            site = self.network.sites[site_id]
+            outcome = self.outcome.sites[site_id]
+            troubles = [*file_troubles(self.warehouse, site_id), *outcome.troubles]
+            last = ledger.last_return(self.warehouse, site_id)
+            written = return_to_site(
+                self.network_dir, site, self.network,
+                gather(site_findings(self.warehouse, site_id)),
+                site_account(self.warehouse, site_id), troubles, as_of=self.as_of,
+                version=self.outcome.release.version if self.outcome.release else "",
+                last_digest=None if last is None else last[0])
+            if written is not None:
+                ledger.record_return(
+                    self.warehouse, site_id, written.digest, self.as_of,
+                    written.folder.relative_to(self.network_dir).as_posix())
+                outcome.returned = written.folder
+        return outcome.returned
+
+    # -- finish ----------------------------------------------------------------------
+
+    def finish(self) -> Outcome:
+        """Note the run and put what `status` shows in its place."""
+        release = self.outcome.release.version if self.outcome.release else None
+        failed = any(site.troubles for site in self.outcome.sites.values())
+        with self.warehouse.lock:
+            self.outcome.standing = standing.write_standing(
+                self.warehouse, self.network, self.as_of, release,
+                "done, with failures" if failed else "done",
+                asked={site: len(gather(site_findings(self.warehouse, site)))
+                       for site in self.network.sites},
+                failures={site: [trouble.sentence() for trouble in outcome.troubles]
+                          for site, outcome in self.outcome.sites.items()},
+                notices=[
+                    f'The inbox holds "{name}", which is no site of network.toml. It was left '
+                    "where it is; move it into a site's folder, or add the site."
+                    for name in strangers_in_inbox(self.network_dir, self.network)]).as_dict()
+            ledger.record_run(self.warehouse, self.outcome.run_id, self.as_of,
+                              self.outcome.seconds, "done", release)
+        return self.outcome
+
+
+def run_in_order(network_dir: Path, network: Network, as_of: dt.date) -> Outcome:
+    """The whole run, one stage and one site after the other, with no scheduler.
+
+    What :mod:`flows.orchestration` does side by side; benchmarks and tests use this.
+    """
+    with Warehouse.open(network_dir) as warehouse:
+        run = WeeklyRun(network_dir, network, warehouse, as_of)
+        for stage in (run.receive, run.take_in, run.judge_and_load):
+            for site in network.sites:
+                stage(site)
+        run.publish()
+        for site in network.sites:
+            run.return_to(site)
+        return run.finish()

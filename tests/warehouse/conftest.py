@@ -1,0 +1,17 @@
+"""A warehouse in a fresh folder."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from warehouse.store import Warehouse
+
+
+@pytest.fixture
+def wh(tmp_path: Path) -> Iterator[Warehouse]:
+    """An open, empty warehouse; its folder is ``wh.network_dir``."""
+    with Warehouse.open(tmp_path / "network") as opened:
+        yield opened

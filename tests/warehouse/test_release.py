@@ -1,0 +1,425 @@
+"""Releases are whole, reproducible, immutable, and say what changed."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import json
+import os
+import subprocess
+import sys
+import textwrap
+from dataclasses import replace
+from pathlib import Path
+
+import duckdb
+import pyarrow.parquet as pq
+import pytest
+
+from shared.fields import FIELDS
+from shared.findings import Finding
+from shared.flags import Effect, Flag
+from tests.warehouse.by_hand import (
+    AS_OF,
+    ELVER,
+    GLASS,
+    Check,
+    Rule,
+    days,
+    load,
+    network,
+    send,
+    tree,
+)
+from warehouse import durable
+from warehouse.clean import load_site
+from warehouse.folder import latest_path, releases_folder
+from warehouse.lineage import lay_out
+from warehouse.published import findings_table, is_free_text, published_tables
+from warehouse.release import Release, build_release, read_manifest
+from warehouse.snapshot import SNAPSHOT_NAME, latest_version
+from warehouse.store import Warehouse
+
+REPO = Path(__file__).parents[2]
+COUNTS_START = [
+    "release_version", "event_id", "site_id", "protocol", "gear_unit", "event_start_utc",
+    "event_end_utc", "local_date", "season", "effort_value", "effort_unit", "net_status",
+    "taxon_id", "scientific_name", "life_stage", "count", "count_method", "subsample_fraction",
+    "cpue", "cpue_unit", "mortality", "water_temperature_c", "salinity",
+    "specific_conductance_us_cm", "dissolved_oxygen_mg_l", "dissolved_oxygen_percent", "ph",
+]
+COUNTS_END = ["source_file_sha256", "source_sheet", "source_row", "decided"]
+
+
+def season(warehouse: Warehouse, number: int = 5, salt: str = "") -> None:
+    checks = days("2026-03-01", number)
+    checks[1] = replace(checks[1], values={
+        "water_temperature": 54.0, "recorder": "Pat Q", "remarks": "Pat slipped, see Chris",
+        "tide_stage": "low"})
+    send(warehouse, "alder", "alder/a.xlsx", checks, salt=salt)
+    load(warehouse, "alder", Rule("local_date = '2026-03-02'", "water_temperature", Effect.MASK))
+
+
+def publish(warehouse: Warehouse, as_of: dt.date = AS_OF) -> Release:
+    return build_release(warehouse, network(), as_of, warehouse.network_dir)
+
+
+def rows_of(release: Release, table: str) -> list[dict[str, str]]:
+    with (release.path / f"{table}.csv").open(encoding="utf-8", newline="") as handle:
+        return list(csv.DictReader(handle))
+
+
+def comparable(folder: Path) -> dict[str, str]:
+    return {name: sha for name, sha in tree(folder).items() if name != SNAPSHOT_NAME}
+
+
+# -- what is in it ------------------------------------------------------------------------
+
+def test_the_clean_table_keeps_its_contract(wh: Warehouse) -> None:
+    season(wh)
+    release = publish(wh)
+    columns = list(rows_of(release, "counts")[0])
+    assert columns[:len(COUNTS_START)] == COUNTS_START
+    assert columns[-4:] == COUNTS_END
+    flags = [name for name in columns if name.startswith("qc_")]
+    assert flags[:3] == ["qc_event", "qc_count", "qc_effort"]
+    assert flags[3:5] == ["qc_water_temperature", "qc_salinity"]
+    assert {"length_mm", "weight_g", "qc_length"} <= set(columns)
+    first = rows_of(release, "counts")[0]
+    assert first["release_version"] == release.version == "2026.12.0"
+    assert first["event_end_utc"] == "2026-03-01T12:30:00Z"
+    assert (first["life_stage"], first["count"], first["effort_value"]) == ("elver", "0", "24.0")
+
+
+def test_every_table_is_there_as_parquet_csv_and_in_the_snapshot_and_they_agree(
+    wh: Warehouse,
+) -> None:
+    season(wh)
+    release = publish(wh)
+    with duckdb.connect(str(release.path / SNAPSHOT_NAME), read_only=True) as snapshot:
+        for table in published_tables():
+            parquet = pq.read_table(release.path / f"{table.name}.parquet")
+            found = snapshot.execute(f"SELECT count(*) FROM {table.name}").fetchone()
+            assert found == (parquet.num_rows,)
+            assert len(rows_of(release, table.name)) == parquet.num_rows > 0
+            described = snapshot.execute(f"DESCRIBE {table.name}").fetchall()
+            assert [row[0] for row in described] == parquet.column_names
+        for view in ("daily_cpue", "season_totals", "coverage", "quality_summary"):
+            assert snapshot.execute(f"FROM {view}").fetchall()
+        total = snapshot.execute(
+            "SELECT count, cpue, effort_value FROM season_totals WHERE life_stage = 'glass eel'"
+        ).fetchone()
+        # Counts 10..14 over five nights of 24 net-hours: 60 / 120 * 24 = 12.
+        assert total == (60, 12.0, 120.0)
+
+
+def test_every_column_is_explained_wherever_it_is_read(wh: Warehouse) -> None:
+    season(wh)
+    release = publish(wh)
+    explained = {(row["table_name"], row["column_name"]): row
+                 for row in rows_of(release, "dictionary")}
+    with duckdb.connect(str(release.path / SNAPSHOT_NAME), read_only=True) as snapshot:
+        comments = {(table, column): comment for table, column, comment in snapshot.execute(
+            "SELECT table_name, column_name, comment FROM duckdb_columns() "
+            "WHERE table_name IN (SELECT table_name FROM duckdb_tables())").fetchall()}
+    for table in published_tables():
+        for field in pq.read_schema(release.path / f"{table.name}.parquet"):
+            assert (field.metadata or {})[b"description"]
+            assert explained[table.name, field.name]["description"]
+            assert comments[table.name, field.name]
+    water = pq.read_schema(release.path / "counts.parquet").field("water_temperature_c")
+    assert (water.metadata or {})[b"unit"] == b"degC"
+    assert explained["counts", "water_temperature_c"]["possible_high"] == "40.0"
+    assert explained["counts", "qc_water_temperature"]["possible_high"] == ""
+
+
+def test_moments_in_parquet_say_that_they_are_utc(wh: Warehouse) -> None:
+    season(wh)
+    schema = pq.read_schema(publish(wh).path / "events.parquet")
+    assert str(schema.field("event_end_utc").type) == "timestamp[us, tz=UTC]"
+
+
+def test_a_withheld_value_keeps_its_flag_in_the_long_table(wh: Warehouse) -> None:
+    season(wh)
+    found = {row["local_date"]: (row["value"], row["unit"], row["qc"])
+             for row in rows_of(publish(wh), "measurements")}
+    assert found["2026-03-01"] == ("4.0", "degC", "1")
+    assert found["2026-03-02"] == ("", "degC", "4")
+
+
+def test_zeros_are_absences(wh: Warehouse) -> None:
+    season(wh)
+    found = {(row["life_stage"], row["occurrence_status"])
+             for row in rows_of(publish(wh), "occurrences")}
+    assert found == {("elver", "absent"), ("glass eel", "present")}
+
+
+# -- nothing personal ---------------------------------------------------------------------
+
+def test_nothing_that_names_a_person_leaves_the_warehouse(wh: Warehouse) -> None:
+    season(wh)
+    base = Finding("alder", "alder/Pat's sheet.xlsx", "0" * 64, "Counts", 5, "C5", "recorder",
+                   "not-in-list", Effect.QUERY, Flag.SUSPECT, "Pat Q", "", "", "Pat Q is unknown.")
+    findings = [
+        base,
+        replace(base, field="remarks", value="see Chris"),
+        replace(base, field="water_temperature", rule="not-understood", value="ask Chris",
+                message="'ask Chris' is no temperature."),
+        replace(base, field="net_status", value="ask Chris", message="'ask Chris' is no status."),
+        replace(base, field="water_temperature", rule="implausible", value="54", message="54?"),
+    ]
+    with wh.transaction():
+        lay_out(wh, "alder")
+        load_site(wh, network().sites["alder"], network(), findings, AS_OF, "work")
+    release = publish(wh)
+    for path in release.path.iterdir():
+        content = path.read_bytes()
+        if path.suffix == ".parquet":
+            content = str(pq.read_table(path).to_pylist()).encode()
+        elif path.suffix == ".duckdb":
+            continue
+        for name in (b"Pat", b"Chris", b"someone@example.org"):
+            assert name not in content, path.name
+    values = [row["value"] for row in rows_of(release, "findings")]
+    assert sorted(values) == ["", "", "", "", "54"]
+    assert len({row["finding_id"] for row in rows_of(release, "findings")}) == 5
+
+
+def test_no_published_column_is_a_private_field() -> None:
+    closed = {entry.id for entry in FIELDS.values() if is_free_text(entry)}
+    assert {"recorder", "remarks"} <= closed
+    for table in published_tables():
+        assert not {column.field for column in table.columns} & closed
+    assert "file" not in {column.name for column in findings_table().columns}
+
+
+# -- the same again -----------------------------------------------------------------------
+
+def test_the_same_rows_give_no_new_release(wh: Warehouse) -> None:
+    season(wh)
+    first = publish(wh)
+    before = tree(wh.network_dir / "releases")
+    load(wh, "alder", Rule("local_date = '2026-03-02'", "water_temperature", Effect.MASK))
+    again = publish(wh, AS_OF + dt.timedelta(days=7))
+    assert (again.version, again.new, again.digest) == (first.version, False, first.digest)
+    assert tree(wh.network_dir / "releases") == before
+
+
+_BUILD = """
+    import datetime as dt, sys
+    from pathlib import Path
+    from tests.warehouse.by_hand import network
+    from tests.warehouse.test_release import publish, season
+    from warehouse.store import Warehouse
+    with Warehouse.open(Path(sys.argv[1])) as warehouse:
+        season(warehouse)
+        publish(warehouse)
+        season(warehouse, 7)
+        print(publish(warehouse, dt.date(2026, 3, 23)).version)
+"""
+
+
+def test_two_builds_in_other_folders_and_zones_give_the_same_bytes(tmp_path: Path) -> None:
+    trees = []
+    for zone, name in (("UTC", "one"), ("Pacific/Auckland", "the other, mit Ümlaut")):
+        folder = tmp_path / name
+        built = subprocess.run(
+            [sys.executable, "-c", textwrap.dedent(_BUILD), str(folder)], cwd=REPO,
+            env=os.environ | {"TZ": zone, "PYTHONHASHSEED": str(len(name))},
+            capture_output=True, text=True, check=False,
+        )
+        assert built.stdout.strip() == "2026.13.0", built.stderr
+        trees.append({
+            name: sha for name, sha in tree(folder / "releases").items()
+            if not name.endswith(SNAPSHOT_NAME)
+        })
+    assert trees[0] == trees[1]
+    assert len(trees[0]) > 20
+
+
+def test_versions_count_weeks_and_revisions(wh: Warehouse) -> None:
+    versions = []
+    for number, as_of in ((3, dt.date(2026, 1, 2)), (4, dt.date(2026, 1, 4)),
+                          (5, dt.date(2026, 1, 5))):
+        season(wh, number)
+        versions.append(publish(wh, as_of).version)
+    # ISO 8601: 2 and 4 January 2026 lie in week 1, 5 January in week 2.
+    assert versions == ["2026.01.0", "2026.01.1", "2026.02.0"]
+    assert latest_version(wh.network_dir) == "2026.02.0"
+    assert read_manifest(releases_folder(wh.network_dir) / "2026.02.0")["previous"] == "2026.01.1"
+
+
+def test_the_manifest_tells_every_file_and_its_hash(wh: Warehouse) -> None:
+    season(wh)
+    release = publish(wh)
+    manifest = read_manifest(release.path)
+    hashes = tree(release.path)
+    assert {name: entry["sha256"] for name, entry in manifest["files"].items()} == {
+        name: sha for name, sha in hashes.items() if name not in ("manifest.json", SNAPSHOT_NAME)}
+    assert list(manifest["derived"]) == [SNAPSHOT_NAME]
+    assert (manifest["digest"], manifest["as_of"]) == (release.digest, "2026-03-16")
+    readme = (release.path / "README.md").read_text(encoding="utf-8")
+    assert "CC-BY-4.0" in readme and "permits in force" in readme
+
+
+# -- stops at bad moments -----------------------------------------------------------------
+
+@pytest.mark.parametrize("stop", ["building", "moved in"])
+def test_a_stop_while_releasing_leaves_the_latest_and_the_rerun_is_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stop: str
+) -> None:
+    with Warehouse.open(tmp_path / "calm") as calm:
+        season(calm)
+        publish(calm)
+        season(calm, 7)
+        expected = comparable(publish(calm).path)
+    with Warehouse.open(tmp_path / "hit") as hit:
+        season(hit)
+        first = publish(hit)
+        season(hit, 7)
+        with monkeypatch.context() as patch:
+            def stopped(*_: object) -> None:
+                raise KeyboardInterrupt
+            patch.setattr(durable, "move_in" if stop == "building" else "write_text", stopped)
+            with pytest.raises(KeyboardInterrupt):
+                publish(hit)
+        assert latest_version(hit.network_dir) == first.version
+    with Warehouse.open(tmp_path / "hit") as again:
+        release = publish(again)
+        assert (release.version, release.new) == ("2026.12.1", True)
+        assert comparable(release.path) == expected
+        assert latest_version(again.network_dir) == "2026.12.1"
+        assert sorted(path.name for path in releases_folder(again.network_dir).iterdir()) == [
+            "2026.12.0", "2026.12.1", "latest"]
+
+
+@pytest.mark.parametrize("damage", ["other rows", "a file short", "a file altered"])
+def test_an_unpublished_leftover_that_is_not_the_same_is_built_anew(
+    wh: Warehouse, damage: str
+) -> None:
+    season(wh)
+    first = publish(wh)
+    season(wh, 7)
+    second = publish(wh)
+    whole = comparable(second.path)
+    durable.write_text(latest_path(wh.network_dir), first.version + "\n")
+    if damage == "other rows":
+        season(wh, 8)
+    elif damage == "a file short":
+        (second.path / "events.csv").unlink()
+    else:
+        (second.path / "events.csv").write_bytes(b"altered")
+    release = publish(wh)
+    assert (release.version, release.new) == (second.version, True)
+    assert (comparable(release.path) == whole) == (damage != "other rows")
+    hashes = tree(release.path)
+    assert all(hashes[name] == entry["sha256"]
+               for name, entry in read_manifest(release.path)["files"].items())
+
+
+def test_a_lost_pointer_costs_no_release(wh: Warehouse) -> None:
+    season(wh)
+    publish(wh)
+    season(wh, 7)
+    second = publish(wh)
+    before = tree(wh.network_dir / "releases")
+    latest_path(wh.network_dir).unlink()
+    assert publish(wh).version == second.version
+    assert tree(wh.network_dir / "releases") == before
+    latest_path(wh.network_dir).unlink()
+    season(wh, 8)
+    assert publish(wh).version == "2026.12.2"
+    assert before.items() <= (
+        tree(wh.network_dir / "releases") | {"latest": before["latest"]}).items()
+
+
+# -- what changed -------------------------------------------------------------------------
+
+def test_the_first_release_says_that_it_is_the_first(wh: Warehouse) -> None:
+    season(wh)
+    assert "first release" in (publish(wh).path / "CHANGES.md").read_text(encoding="utf-8")
+
+
+def test_changes_name_what_was_added_changed_and_withdrawn(wh: Warehouse) -> None:
+    season(wh)
+    publish(wh)
+    checks = days("2026-03-01", 6)
+    checks[2] = replace(checks[2], counts={GLASS: 21.0, ELVER: 0.0},
+                        values={"water_temperature": 4.7})
+    checks[3] = replace(checks[3], counts={GLASS: 13.0})
+    send(wh, "alder", "alder/a.xlsx", checks)
+    load(wh, "alder", Rule("local_date = '2026-03-01'", "count", Effect.HOLD))
+    release = publish(wh)
+    with (release.path / "changes.csv").open(encoding="utf-8", newline="") as handle:
+        found = {(row["table"], row["kind"], row["event_id"][-15:-5], row["life_stage"],
+                  row["column"], row["old"], row["new"]) for row in csv.DictReader(handle)}
+    assert found == {
+        ("events", "added", "2026-03-06", "", "", "", ""),
+        ("events", "withdrawn", "2026-03-01", "", "", "", ""),
+        ("events", "changed", "2026-03-02", "", "water_temperature_c", "", "4.1"),
+        ("events", "changed", "2026-03-02", "", "qc_water_temperature", "4", "1"),
+        ("events", "changed", "2026-03-02", "", "tide_stage", "low", ""),
+        ("events", "changed", "2026-03-03", "", "water_temperature_c", "4.2", "4.7"),
+        ("counts", "added", "2026-03-06", "elver", "", "", ""),
+        ("counts", "added", "2026-03-06", "glass eel", "", "", ""),
+        ("counts", "withdrawn", "2026-03-01", "elver", "", "", ""),
+        ("counts", "withdrawn", "2026-03-01", "glass eel", "", "", ""),
+        ("counts", "withdrawn", "2026-03-04", "elver", "", "", ""),
+        ("counts", "changed", "2026-03-03", "glass eel", "count", "12", "21"),
+        ("counts", "changed", "2026-03-03", "glass eel", "cpue", "12.0", "21.0"),
+    }
+    text = (release.path / "CHANGES.md").read_text(encoding="utf-8")
+    assert "- counts: 2 counts added, 3 counts withdrawn, 2 values changed in 1 count." in text
+    assert "2026-03-03T0730 anguilla-rostrata glass eel: count 12 -> 21" in text
+
+
+def test_a_sheet_sent_again_with_rows_in_other_places_changes_no_value(wh: Warehouse) -> None:
+    season(wh)
+    publish(wh)
+    season(wh, salt="saved again")
+    release = publish(wh)
+    assert release.new, "the rows come from another file, and the release says which"
+    text = (release.path / "CHANGES.md").read_text(encoding="utf-8")
+    assert "No event and no count differs" in text
+
+
+def test_an_empty_warehouse_gives_a_release_without_rows(wh: Warehouse) -> None:
+    release = publish(wh)
+    rows = json.loads((release.path / "manifest.json").read_text(encoding="utf-8"))["rows"]
+    assert (rows["counts"], rows["sites"]) == (0, 2)
+
+
+def test_text_with_commas_quotes_and_newlines_survives_csv(wh: Warehouse) -> None:
+    awkward = 'net "A",\nupper'
+    send(wh, "alder", "alder/a.xlsx", [Check("2026-03-01", {GLASS: 1.0}, gear=awkward)])
+    load(wh, "alder")
+    assert rows_of(publish(wh), "events")[0]["gear_unit"] == awkward
+
+
+@pytest.mark.parametrize("gear", ["A", 'the "A" net'])
+def test_counts_as_csv_and_parquet_agree_in_every_value(wh: Warehouse, gear: str) -> None:
+    send(wh, "alder", "alder/a.xlsx", days("2026-03-01", 4, gear=gear))
+    load(wh, "alder")
+    release = publish(wh)
+    parquet = pq.read_table(release.path / "counts.parquet")
+    text = rows_of(release, "counts")
+    for name in ("release_version", "event_id", "gear_unit", "life_stage"):
+        assert [row[name] for row in text] == parquet.column(name).to_pylist()
+    assert [int(row["count"]) for row in text] == parquet.column("count").to_pylist()
+    assert [float(row["cpue"]) for row in text] == parquet.column("cpue").to_pylist()
+    assert (release.path / "counts.csv").read_bytes().endswith(b"\n")
+
+
+def test_the_same_program_can_try_again_after_a_release_failed(
+    wh: Warehouse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    season(wh)
+    with monkeypatch.context() as patch:
+        def full(*_: object) -> None:
+            raise OSError("disk full")
+        patch.setattr(durable, "flush_file", full)
+        with pytest.raises(OSError, match="disk full"):
+            publish(wh)
+    assert latest_version(wh.network_dir) is None
+    assert publish(wh).version == "2026.12.0"
+    assert not list(releases_folder(wh.network_dir).glob(".*"))

@@ -1,0 +1,58 @@
+"""What is held against a site now: its findings, its account, its troubled files."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+
+from shared.findings import Finding
+from shared.flags import Effect, Flag
+from shared.problems import Trouble
+from warehouse.store import Warehouse
+from warehouse.tables import quoted
+
+
+def site_findings(warehouse: Warehouse, site_id: str) -> list[Finding]:
+    """Findings of the site's last load, worst first as they were judged."""
+    names = [entry.name for entry in fields(Finding)]
+    columns = ", ".join(quoted(name) for name in names)
+    with warehouse.lock:
+        rows = warehouse.connection.execute(
+            f"SELECT {columns} FROM findings WHERE site = ? ORDER BY rowid", [site_id]
+        ).fetchall()
+    found = []
+    for row in rows:
+        values = dict(zip(names, row, strict=True))
+        values["effect"] = Effect(values["effect"])
+        values["flag"] = Flag(values["flag"])
+        found.append(Finding(**values))
+    return found
+
+
+def site_account(warehouse: Warehouse, site_id: str) -> dict[str, int]:
+    """Rows of the site's last load by what became of them; zeros before the first."""
+    names = ("rows", "clean", "masked", "queried", "held", "skipped")
+    with warehouse.lock:
+        row = warehouse.connection.execute(
+            f"SELECT {', '.join(quoted(name) for name in names)} FROM site_state "
+            "WHERE site = ?", [site_id]
+        ).fetchone()
+    return dict(zip(names, row if row is not None else (0,) * len(names), strict=True))
+
+
+def file_troubles(warehouse: Warehouse, site_id: str) -> list[Trouble]:
+    """Why files that stand in the site's inbox could not be read, in order of receipt."""
+    with warehouse.lock:
+        rows = warehouse.connection.execute(
+            """
+            WITH standing AS (
+                SELECT sha256, max(seq) AS seq, arg_max(path, seq) AS path
+                FROM (SELECT *, seq = max(seq) OVER (PARTITION BY site, path) AS stands
+                      FROM receipts WHERE site = $site)
+                WHERE stands GROUP BY sha256)
+            SELECT t.code, t.what, t.remedy, coalesce(nullif(t.where_, ''), f.path)
+            FROM file_troubles AS t JOIN standing AS f USING (sha256)
+            WHERE t.site = $site ORDER BY f.seq
+            """,
+            {"site": site_id},
+        ).fetchall()
+    return [Trouble(*row) for row in rows]

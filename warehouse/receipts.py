@@ -1,0 +1,133 @@
+"""Receiving: bytes are kept before anything is made of them, and never again altered.
+
+The bytes go to ``warehouse/received/<first two of hash>/<hash>``; the record notes which
+of them stood at which path of the inbox, in the order in which the changes were seen.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from shared.problems import Problem
+from warehouse import durable
+from warehouse.folder import received_path
+from warehouse.store import Warehouse
+
+
+class ReceivedDamaged(Problem, RuntimeError):
+    """Bytes kept as received are gone or no longer what they were."""
+
+    code = "received-damaged"
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What came of receiving: ``new`` is False when the path held these bytes already."""
+
+    sha256: str
+    seq: int
+    new: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ReceivedFile:
+    """One file (by content) of a site, and where it stands in the inbox now."""
+
+    sha256: str
+    path: str
+    """Where it stands, or stood last; relative to the inbox."""
+    seq: int
+    """Its latest receipt: orders the site's files."""
+    received: dt.date
+    stands: bool
+    """Whether some path of the inbox holds it now."""
+
+
+def receive(
+    warehouse: Warehouse, site_id: str, path_in_inbox: str, content: bytes, as_of: dt.date
+) -> Receipt:
+    """Keep ``content`` and note that it stands at ``path_in_inbox`` of ``site_id``.
+
+    ``path_in_inbox`` is relative to the inbox, with forward slashes. Receiving what the
+    path held already changes nothing. The bytes are on the disk before the record names
+    them, so a stop in between costs nothing: the next run receives them again.
+    """
+    sha256 = hashlib.sha256(content).hexdigest()
+    place = received_path(warehouse.network_dir, sha256)
+    if not _holds(place, sha256):
+        durable.write_bytes(place, content)
+    with warehouse.transaction() as connection:
+        last = connection.execute(
+            "SELECT seq, sha256 FROM receipts WHERE site = ? AND path = ? "
+            "ORDER BY seq DESC LIMIT 1",
+            [site_id, path_in_inbox],
+        ).fetchone()
+        if last is not None and last[1] == sha256:
+            return Receipt(sha256, int(last[0]), new=False)
+        found = connection.execute("SELECT coalesce(max(seq), 0) + 1 FROM receipts").fetchone()
+        assert found is not None
+        seq = int(found[0])
+        connection.execute(
+            "INSERT INTO receipts VALUES (?, ?, ?, ?, ?)",
+            [seq, site_id, path_in_inbox, sha256, as_of],
+        )
+        connection.execute(
+            "INSERT INTO files SELECT $sha, NULL, $size, $seq "
+            "WHERE NOT EXISTS (FROM files WHERE sha256 = $sha)",
+            {"sha": sha256, "size": len(content), "seq": seq},
+        )
+    return Receipt(sha256, seq, new=True)
+
+
+def file_bytes(network_dir: Path, sha256: str) -> bytes:
+    """The bytes received under ``sha256``, verified.
+
+    Raises :class:`ReceivedDamaged` when they are gone or differ from their hash.
+    """
+    place = received_path(network_dir, sha256)
+    try:
+        content = place.read_bytes()
+    except OSError as error:
+        raise ReceivedDamaged(
+            "A file kept as received cannot be read.",
+            "Put warehouse/received back from a backup, or have the site send the sheet again.",
+            str(place),
+        ) from error
+    if hashlib.sha256(content).hexdigest() != sha256:
+        raise ReceivedDamaged(
+            "A file kept as received has been altered since: its content no longer matches "
+            "its name.",
+            "Put it back from a backup, or delete it and have the site send the sheet again.",
+            str(place),
+        )
+    return content
+
+
+def received_files(warehouse: Warehouse, site_id: str) -> list[ReceivedFile]:
+    """Every file that ``site_id`` has sent, by content, in order of its latest receipt."""
+    with warehouse.lock:
+        rows = warehouse.connection.execute(
+            """
+            WITH mine AS (FROM receipts WHERE site = $site),
+            at_path AS (SELECT path, max(seq) AS seq FROM mine GROUP BY path)
+            SELECT sha256,
+                   max_by(path, (mine.seq IN (SELECT seq FROM at_path), mine.seq)) AS path,
+                   max(mine.seq) AS seq,
+                   max(received) AS received,
+                   bool_or(mine.seq IN (SELECT seq FROM at_path)) AS stands
+            FROM mine GROUP BY sha256 ORDER BY seq
+            """,
+            {"site": site_id},
+        ).fetchall()
+    return [ReceivedFile(*row) for row in rows]
+
+
+def _holds(place: Path, sha256: str) -> bool:
+    """Whether ``place`` holds the bytes it is named after (a damaged copy is replaced)."""
+    try:
+        return hashlib.sha256(place.read_bytes()).hexdigest() == sha256
+    except OSError:
+        return False

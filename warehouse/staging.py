@@ -1,0 +1,195 @@
+"""Keeping what was read: raw cells, what was recognised, and the staged rows.
+
+A reading is kept under a key (:func:`reader_key`) made of everything that shapes it but
+the bytes: the reader's version, the site's profile, the season, the dictionary. With
+another key the file is read again from the kept bytes.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from shared import staging as contract
+from shared.columnar import to_arrow
+from shared.identity import short_digest
+from shared.problems import Trouble
+from shared.settings import Network
+from shared.sheets import Cell, Workbook
+from shared.staging import Staged
+from warehouse.store import Warehouse
+from warehouse.tables import STAGED_TABLES, column_list, dictionary_tables
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+
+def reader_key(reader_version: str, network: Network, site_id: str) -> str:
+    """Twelve hex digits that change whenever a file of ``site_id`` would be read otherwise.
+
+    ``reader_version`` is the reading code's own. Who to write to does not count: a new
+    address must not make four seasons be read again.
+    """
+    site = network.sites[site_id]
+    profile = site.profile
+    return short_digest(
+        reader_version, site.id, site.name, site.zone, site.protocols, site.nets, site.seines,
+        site.latitude, site.longitude, sorted(profile.units.items()),
+        sorted(profile.columns.items()), profile.date_order,
+        network.season_start, network.season_end,
+        json.dumps(dictionary_tables(), sort_keys=True),
+    )
+
+
+def readings_present(warehouse: Warehouse, site_id: str, key: str) -> set[str]:
+    """Hashes of the site's files that need no reading: read, or found in trouble, under ``key``."""
+    with warehouse.lock:
+        rows = warehouse.connection.execute(
+            "SELECT sha256 FROM readings WHERE site = $site AND reader_key = $key "
+            "UNION SELECT sha256 FROM file_troubles WHERE site = $site AND reader_key = $key",
+            {"site": site_id, "key": key},
+        ).fetchall()
+    return {row[0] for row in rows}
+
+
+def save_reading(
+    warehouse: Warehouse,
+    site_id: str,
+    sha256: str,
+    workbook: Workbook,
+    recognised_json: str,
+    staged: Staged,
+    key: str,
+) -> None:
+    """Keep what a file of ``site_id`` gave, in place of any earlier reading of it.
+
+    ``recognised_json`` is a JSON array, one object a table, as ``check --json`` prints
+    them under ``sheets`` (``name``, ``protocol``, ``header_row``, optionally ``layout``).
+    Joins the caller's transaction.
+    """
+    parts = {
+        "staged_events": (staged.events, contract.EVENT_COLUMNS),
+        "staged_catches": (staged.catches, contract.CATCH_COLUMNS),
+        "staged_oddities": (staged.oddities, contract.ODDITY_COLUMNS),
+        "staged_places": (staged.places, contract.PLACE_COLUMNS),
+        "staged_rows": (staged.rows, contract.ROW_COLUMNS),
+    }
+    with warehouse.transaction() as connection:
+        _forget(warehouse, site_id, sha256)
+        for table, (rows, columns) in parts.items():
+            if next(iter(rows.values()), None):
+                _insert(warehouse, table, to_arrow(rows, columns),
+                        None if table == "staged_events" else site_id)
+        connection.execute("DELETE FROM raw_rows WHERE sha256 = ?", [sha256])
+        raw = _raw_rows(sha256, workbook)
+        if raw.num_rows:
+            _insert(warehouse, "raw_rows", raw, None)
+        for seen in json.loads(recognised_json):
+            connection.execute(
+                "INSERT INTO tables_seen VALUES (?, ?, ?, ?, ?, ?, ?)",
+                [site_id, sha256, seen.get("name", ""), seen.get("protocol"),
+                 seen.get("header_row"), seen.get("layout"),
+                 json.dumps(seen, ensure_ascii=False, sort_keys=True)],
+            )
+        connection.execute("UPDATE files SET format = ? WHERE sha256 = ?",
+                           [workbook.format, sha256])
+        connection.execute(
+            "INSERT INTO readings VALUES (?, ?, ?, ?, ?)",
+            [site_id, sha256, key, len(staged.events["row_id"]), len(staged.rows["row_id"])],
+        )
+
+
+def save_trouble(
+    warehouse: Warehouse, site_id: str, sha256: str, trouble: Trouble, key: str
+) -> None:
+    """Note that a file could not be read; what an earlier reader made of it is let go.
+
+    Kept under the reader's ``key``, so that a better reader tries again. Joins the
+    caller's transaction.
+    """
+    with warehouse.transaction() as connection:
+        _forget(warehouse, site_id, sha256)
+        connection.execute(
+            "INSERT INTO file_troubles VALUES (?, ?, ?, ?, ?, ?, ?)",
+            [sha256, site_id, trouble.code, trouble.what, trouble.remedy, trouble.where, key],
+        )
+
+
+def _forget(warehouse: Warehouse, site_id: str, sha256: str) -> None:
+    for table in (*STAGED_TABLES, "tables_seen", "readings", "file_troubles"):
+        column = "file_sha256" if table in STAGED_TABLES else "sha256"
+        warehouse.connection.execute(
+            f"DELETE FROM {table} WHERE site = ? AND {column} = ?", [site_id, sha256]
+        )
+
+
+def _insert(warehouse: Warehouse, table: str, rows: pa.Table, site_id: str | None) -> None:
+    """Append Arrow ``rows``; ``site_id`` is added where the contract's rows lack it."""
+    connection = warehouse.connection
+    names = column_list(rows.column_names)
+    connection.register("arriving", rows)
+    try:
+        if site_id is None:
+            connection.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM arriving")
+        else:
+            connection.execute(
+                f"INSERT INTO {table} (site, {names}) SELECT ?, {names} FROM arriving", [site_id]
+            )
+    finally:
+        connection.unregister("arriving")
+
+
+def _raw_rows(sha256: str, workbook: Workbook) -> pa.Table:
+    """Every row of the workbook that holds anything, cells as text beside how they were typed."""
+    import pyarrow as pa
+
+    names: list[str] = []
+    hidden: list[bool] = []
+    numbers: list[int] = []
+    cells: list[list[str]] = []
+    kinds: list[str] = []
+    for sheet in workbook.sheets:
+        for number, row in enumerate(sheet.rows, start=1):
+            letters = "".join([_KINDS.get(type(cell), "t") for cell in row])
+            if letters.strip("-"):
+                names.append(sheet.name)
+                hidden.append(sheet.hidden)
+                numbers.append(number)
+                cells.append([_text(cell) for cell in row])
+                kinds.append(letters)
+    return pa.table({
+        "sha256": pa.array([sha256] * len(names), pa.string()),
+        "sheet": pa.array(names, pa.string()),
+        "hidden": pa.array(hidden, pa.bool_()),
+        "sheet_row": pa.array(numbers, pa.int32()),
+        "cells": pa.array(cells, pa.list_(pa.string())),
+        "kinds": pa.array(kinds, pa.string()),
+    })
+
+
+_KINDS: Mapping[type[Any], str] = {
+    type(None): "-",
+    str: "t",
+    bool: "b",
+    int: "n",
+    float: "n",
+    dt.datetime: "d",
+    dt.date: "d",
+    dt.time: "m",
+    dt.timedelta: "u",
+}
+
+
+def _text(cell: Cell) -> str:
+    """A cell as text; readers give whole numbers as floats, which nobody wrote as 158.0."""
+    if cell is None:
+        return ""
+    if isinstance(cell, str):
+        return cell
+    if isinstance(cell, float):
+        return str(int(cell)) if cell.is_integer() and abs(cell) < 1e15 else repr(cell)
+    if isinstance(cell, (dt.datetime, dt.date, dt.time)):
+        return cell.isoformat()
+    return str(cell)
