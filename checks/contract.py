@@ -82,7 +82,7 @@ def clean_events_schema() -> pa.DataFrameSchema:
         "event_id": pa.Column(pl.String, unique=True),
         "site_id": pa.Column(pl.String),
         "protocol": pa.Column(pl.String, pa.Check.isin(list(protocols()), error="protocol")),
-        "gear_unit": pa.Column(pl.String),
+        "gear_unit": pa.Column(pl.String, nullable=True),
         "local_date": pa.Column(pl.Date),
         "effort_value": pa.Column(
             pl.Float64, pa.Check.gt(0, error="effort above zero"), nullable=True),
@@ -94,7 +94,13 @@ def clean_events_schema() -> pa.DataFrameSchema:
             columns[entry.clean_column] = pa.Column(
                 pl.Float64, _span_checks(entry), nullable=True)
             columns[f"qc_{entry.id}"] = _flag_column()
-    return pa.DataFrameSchema(columns)
+    # Only a water reading is taken with no gear in hand. The test is never null itself: a
+    # null would pass.
+    geared = (pl.col("gear_unit").is_not_null() | (pl.col("protocol") == "water")).fill_null(False)
+    return pa.DataFrameSchema(
+        columns,
+        checks=pa.Check(lambda data: data.lazyframe.select(geared), error="gear unit named"),
+    )
 
 
 def clean_counts_schema() -> pa.DataFrameSchema:
@@ -114,6 +120,11 @@ def clean_counts_schema() -> pa.DataFrameSchema:
         "cpue": pa.Column(pl.Float64, pa.Check.ge(0, error="not negative"), nullable=True),
         "qc_count": _flag_column(),
     })
+
+
+def door_breaches(events: pyarrow.Table, counts: pyarrow.Table) -> list[Breach]:
+    """What in the clean events and counts (Arrow) must not be published; empty when sound."""
+    return breaches(events, clean_events_schema()) + breaches(counts, clean_counts_schema())
 
 
 def breaches(table: pyarrow.Table, schema: pa.DataFrameSchema) -> list[Breach]:

@@ -62,16 +62,23 @@ def words_for(case: Case, limits: Limits) -> dict[str, str]:
         words["bounds_usual"] = span
     choices = case.facts.get("choices")
     words["choices_known"] = f" (known: {choices})" if choices else ""
-    twin_sheet = case.facts.get("twin_sheet")
-    words["twin_place"] = (
-        f" of sheet {twin_sheet}" if twin_sheet and twin_sheet != case.facts.get("sheet") else ""
-    )
+    twin_sheet, other_file = case.facts.get("twin_sheet"), case.facts.get("other_file")
+    elsewhere = bool(twin_sheet) and twin_sheet != case.facts.get("sheet")
+    apart = f" of sheet {twin_sheet}" if elsewhere else ""
+    words["twin_place"] = f"{apart} in {other_file}" if other_file else apart
     return words
 
 
-def explain(rule: Rule, probe: Probe, case: Case, limits: Limits) -> str:
-    """The finding's message: what is odd, then what to do."""
+def explain(
+    rule: Rule, probe: Probe, case: Case, limits: Limits, instead: str | None = None
+) -> str:
+    """The finding's message: what is odd, then what to do.
+
+    ``instead`` is a suggestion's own story, whole, in place of the rule's.
+    """
     words = words_for(case, limits)
+    if instead is not None:
+        return instead.format_map(words)
     template = probe.message or rule.message
     return f"{template.format_map(words)} {rule.remedy.format_map(words)}"
 

@@ -7,11 +7,14 @@ tables of the connection, replaced at each judgement.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 
 import duckdb
 
 from checks.rule import Over
+from shared.fields import FIELDS
 from shared.protocol import protocols
 from shared.taxa import ALL_STAGES
 
@@ -19,9 +22,9 @@ NEIGHBOUR_FIELDS = ("water_temperature", "air_temperature", "precipitation")
 """What other sites of the same day are asked for."""
 
 TYPICAL_FIELDS = ("conductivity", "specific_conductance")
-"""What a site's own median is asked for."""
+"""What a site's own median (of plausible values) is asked for."""
 
-LOCAL_MEDIAN_FIELDS = ("water_temperature", "air_temperature")
+LOCAL_MEDIAN_FIELDS = ("water_temperature", "air_temperature", "dissolved_oxygen")
 """Fields whose median of some days about is offered to the rules' words."""
 
 
@@ -29,8 +32,9 @@ LOCAL_MEDIAN_FIELDS = ("water_temperature", "air_temperature")
 class Relations:
     """Names of the relations judged, in the connection's catalogue.
 
-    ``neighbours`` has columns ``local_date, sites`` and one per :data:`NEIGHBOUR_FIELDS`;
-    None: nothing is known of other sites.
+    ``neighbours`` has ``local_date`` and, for each of :data:`NEIGHBOUR_FIELDS`, its median over
+    the other sites, how many (``<field>_sites``), the least and the most of them
+    (``<field>_least``, ``<field>_most``); None: nothing is known of other sites.
     """
 
     events: str = "judged_events"
@@ -46,6 +50,7 @@ def source_of(over: Over, names: Relations) -> str:
         Over.EVENTS: event,
         Over.CATCHES: f"{names.catches} c",
         Over.TALLIES: f"{event} JOIN rule_tallies t USING (row_id)",
+        Over.SHEETS: f"{event} JOIN rule_sheets g USING (row_id)",
         Over.SERIES: f"{event} JOIN rule_series s USING (row_id)",
         Over.BLANKS: f"{names.catches} c JOIN {event} USING (row_id) "
         "JOIN rule_blanks b USING (catch_id)",
@@ -59,6 +64,7 @@ KEYS: dict[Over, str] = {
     Over.EVENTS: "e.row_id AS row_id, NULL::BIGINT AS catch_id, NULL::VARCHAR AS taxon",
     Over.CATCHES: "c.row_id AS row_id, c.catch_id AS catch_id, NULL::VARCHAR AS taxon",
     Over.TALLIES: "e.row_id AS row_id, NULL::BIGINT AS catch_id, t.taxon AS taxon",
+    Over.SHEETS: "e.row_id AS row_id, NULL::BIGINT AS catch_id, NULL::VARCHAR AS taxon",
     Over.SERIES: "e.row_id AS row_id, NULL::BIGINT AS catch_id, NULL::VARCHAR AS taxon",
     Over.BLANKS: "e.row_id AS row_id, c.catch_id AS catch_id, NULL::VARCHAR AS taxon",
     Over.NEIGHBOURS: "e.row_id AS row_id, NULL::BIGINT AS catch_id, NULL::VARCHAR AS taxon",
@@ -67,8 +73,55 @@ KEYS: dict[Over, str] = {
 """What a hit over each relation points at."""
 
 
-def build_row_relations(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
-    """Build what the row rules need: tallies a taxon, blank targets, neighbours, the usual."""
+SIFTED = (Over.EVENTS, Over.CATCHES, Over.NEIGHBOURS)
+"""Relations of which :func:`sift` can keep the rows that some probe hits."""
+
+
+def sift(
+    con: duckdb.DuckDBPyConnection, over: Over, names: Relations, conditions: Sequence[str]
+) -> Relations:
+    """Keep, of a relation in :data:`SIFTED`, the rows that meet any of ``conditions``.
+
+    Returns the relations with the kept rows in place of all; they have the columns that
+    the conditions read. The same conditions hit the same rows there.
+    """
+    alias = "c" if over is Over.CATCHES else "e"
+    keys = {"row_id", "catch_id"} if over is Over.CATCHES else {"row_id", "site", "local_date"}
+    read = re.findall(rf"\b{alias}\.(\w+)", " ".join(conditions))
+    columns = ", ".join(f"{alias}.{name}" for name in sorted(keys | set(read)))
+    con.execute(
+        f"CREATE OR REPLACE TEMP TABLE rule_sifted AS SELECT {columns} "
+        f"FROM {source_of(over, names)} WHERE ({') OR ('.join(conditions)})"
+    )
+    kept = "rule_sifted"
+    return replace(names, catches=kept) if alias == "c" else replace(names, events=kept)
+
+
+def build_row_relations(
+    con: duckdb.DuckDBPyConnection,
+    names: Relations,
+    wanted: Collection[Over],
+    summed: Sequence[str] | None,
+) -> None:
+    """Build those of the row rules' relations that are ``wanted``.
+
+    ``summed``: queries of the rows whose catches are summed for :data:`Over.TALLIES`;
+    None: all.
+    """
+    if Over.TALLIES in wanted:
+        _build_tallies(con, names, summed)
+    if Over.BLANKS in wanted:
+        _build_blanks(con, names)
+    if Over.NEIGHBOURS in wanted:
+        _build_neighbours(con, names)
+    if Over.SHEETS in wanted:
+        _build_sheets(con, names)
+
+
+def _build_tallies(
+    con: duckdb.DuckDBPyConnection, names: Relations, summed: Sequence[str] | None
+) -> None:
+    only = "" if summed is None else f"WHERE row_id IN ({' UNION ALL '.join(summed)})"
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_tallies AS
         SELECT row_id, taxon,
@@ -77,61 +130,126 @@ def build_row_relations(con: duckdb.DuckDBPyConnection, names: Relations) -> Non
                max(count) FILTER (life_stage = '{ALL_STAGES}') AS stated_total,
                coalesce(sum(count) FILTER (life_stage <> '{ALL_STAGES}'),
                         max(count) FILTER (life_stage = '{ALL_STAGES}')) AS counted_sum,
+               sum(count) FILTER (released IS NOT NULL AND life_stage <> '{ALL_STAGES}')
+                   AS counted_beside,
                sum(released) AS released, sum(mortality) AS mortality, sum(kept) AS kept
-        FROM {names.catches} GROUP BY row_id, taxon""")
+        FROM {names.catches} {only} GROUP BY row_id, taxon""")
+
+
+def _build_blanks(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
     targets = ", ".join(
         f"('{protocol.id}', '{target.taxon}', '{target.life_stage}', {place})"
         for protocol in protocols().values()
         for place, target in enumerate(protocol.targets)
     )
+    # A protocol that names no targets expects a count wherever the sheet has a column kept.
+    untargeted = ", ".join(
+        f"'{protocol.id}'" for protocol in protocols().values()
+        if not protocol.targets and "count" in protocol.required
+    ) or "NULL"
     con.execute(f"""
-        CREATE OR REPLACE TEMP TABLE rule_blanks AS
+        CREATE OR REPLACE TEMP TABLE rule_blank_cells AS
         WITH targets(protocol, taxon, life_stage, place) AS (VALUES {targets}),
-        blank AS (
-            SELECT c.catch_id, c.row_id, c.file_sha256, c.sheet, c.taxon, c.life_stage, g.place
-            FROM {names.catches} c JOIN {names.events} e USING (row_id)
+        uncounted AS (
+            SELECT catch_id, row_id, file_sha256, sheet, taxon, life_stage
+            FROM {names.catches} SEMI JOIN targets USING (taxon, life_stage)
+            WHERE count IS NULL),
+        open AS (
+            SELECT c.*, g.place
+            FROM uncounted c JOIN {names.events} e USING (row_id)
             JOIN targets g ON g.protocol = e.protocol AND g.taxon = c.taxon
                  AND g.life_stage = c.life_stage
-            WHERE c.count IS NULL AND e.net_status IS DISTINCT FROM 'lifted'
-              AND NOT EXISTS (SELECT 1 FROM {names.oddities} o
-                              WHERE o.catch_id = c.catch_id AND o.field = 'count')),
-        filled AS (
+            UNION ALL
+            SELECT c.catch_id, c.row_id, c.file_sha256, c.sheet, c.taxon, c.life_stage,
+                   NULL AS place
+            FROM (FROM {names.events} WHERE protocol IN ({untargeted})) e
+            JOIN {names.catches} c USING (row_id) WHERE c.count IS NULL)
+        SELECT c.* FROM open c JOIN {names.events} e USING (row_id)
+        WHERE e.net_status IS DISTINCT FROM 'lifted'
+          AND NOT EXISTS (SELECT 1 FROM {names.oddities} o
+                          WHERE o.catch_id = c.catch_id AND o.field = 'count')""")
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE rule_blanks AS
+        WITH filled AS (
             SELECT c.file_sha256, c.sheet, c.taxon, c.life_stage,
                    count(c.count) / count(*) AS share_filled
-            FROM {names.catches} c JOIN {names.events} e USING (row_id)
+            FROM {names.catches} c
+            SEMI JOIN rule_blank_cells b USING (file_sha256, sheet, taxon, life_stage)
+            JOIN {names.events} e USING (row_id)
             WHERE e.net_status IS DISTINCT FROM 'lifted'
-              AND EXISTS (SELECT 1 FROM blank k WHERE k.file_sha256 = c.file_sha256
-                          AND k.sheet = c.sheet AND k.taxon = c.taxon)
-            GROUP BY ALL)
-        SELECT k.catch_id, k.place = 0 AS first_target, f.share_filled,
-               coalesce(t.counted, 0) = 0 AS none_counted
-        FROM blank k JOIN filled f USING (file_sha256, sheet, taxon, life_stage)
-        LEFT JOIN rule_tallies t ON t.row_id = k.row_id AND t.taxon = k.taxon""")
+            GROUP BY ALL),
+        counted AS (
+            SELECT row_id, taxon, count(count) AS counts
+            FROM {names.catches} SEMI JOIN rule_blank_cells USING (row_id, taxon) GROUP BY ALL)
+        SELECT k.catch_id, coalesce(k.place = 0, FALSE) AS first_target, f.share_filled,
+               coalesce(t.counts, 0) = 0 AS none_counted
+        FROM rule_blank_cells k JOIN filled f USING (file_sha256, sheet, taxon, life_stage)
+        LEFT JOIN counted t USING (row_id, taxon)""")
+
+
+def _build_neighbours(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
     if names.neighbours is None:
-        columns = ", ".join(f"NULL::DOUBLE AS {name}" for name in NEIGHBOUR_FIELDS)
-        source = f"SELECT NULL::DATE AS local_date, 0 AS sites, {columns} WHERE FALSE"
+        columns = ", ".join(
+            f"NULL::DOUBLE AS {name}, 0 AS {name}_sites, NULL::DOUBLE AS {name}_least, "
+            f"NULL::DOUBLE AS {name}_most"
+            for name in NEIGHBOUR_FIELDS
+        )
+        source = f"SELECT NULL::DATE AS local_date, {columns} WHERE FALSE"
     else:
         source = f"SELECT * FROM {names.neighbours}"
     con.execute(f"CREATE OR REPLACE TEMP TABLE rule_neighbours AS {source}")
-    medians = ", ".join(f"median({name}) AS {name}" for name in TYPICAL_FIELDS)
+    medians = ", ".join(_plausible_median(name) for name in TYPICAL_FIELDS)
     con.execute(
         f"CREATE OR REPLACE TEMP TABLE rule_typical AS "
         f"SELECT site, {medians} FROM {names.events} GROUP BY site"
     )
 
 
-def build_series(con: duckdb.DuckDBPyConnection, names: Relations, misdated: str) -> None:
-    """Build each event's neighbours at its net and in its sheet.
+def _plausible_median(field_id: str) -> str:
+    """SQL: a field's median over plausible values, so that a slip is not its own measure."""
+    span = FIELDS[field_id].plausible
+    assert span is not None
+    inside = f"{field_id} BETWEEN {span.low!r} AND {span.high!r}"
+    return f"median({field_id}) FILTER ({inside}) AS {field_id}"
 
-    ``misdated`` is a relation of ``row_id`` whose dates or times are already held: such a
-    row is nobody's predecessor, else one slip would be reported on the next row too.
+
+def _build_sheets(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE rule_sheets AS
+        WITH seasons AS (
+            SELECT file_sha256, sheet, protocol, season, count(*) AS rows
+            FROM {names.events} WHERE season IS NOT NULL GROUP BY ALL),
+        mixed AS (
+            SELECT file_sha256, sheet, protocol, arg_max(season, rows) AS sheet_season,
+                   sum(rows) AS sheet_rows, max(rows) / sum(rows) AS season_share
+            FROM seasons GROUP BY ALL HAVING count(*) > 1)
+        SELECT e.row_id, m.sheet_season, m.sheet_rows, m.season_share,
+               lag(e.season) OVER in_sheet AS previous_season,
+               lead(e.season) OVER in_sheet AS next_season,
+               least(abs(e.local_date - lag(e.local_date) OVER in_sheet),
+                     abs(e.local_date - lead(e.local_date) OVER in_sheet)) AS days_away
+        FROM {names.events} e JOIN mixed m USING (file_sha256, sheet, protocol)
+        WHERE e.season IS NOT NULL
+        WINDOW in_sheet AS (PARTITION BY e.file_sha256, e.sheet, e.protocol
+                            ORDER BY e.row_id)""")
+
+
+def build_series(con: duckdb.DuckDBPyConnection, names: Relations, misdated: str) -> None:
+    """Build each event's twins, and its predecessor at its net.
+
+    ``misdated`` is a relation of ``row_id`` whose times are doubted already, and ``check``,
+    whether its check's are: such a row is nobody's predecessor, and with a doubtful check
+    nobody's twin, else one slip would be reported on another row too.
     """
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_series AS
-        WITH twinned AS (
-            SELECT event_id FROM {names.events}
-            WHERE event_id IS NOT NULL AND protocol <> 'water'
-            GROUP BY event_id HAVING count(*) > 1),
+        WITH dated AS (
+            SELECT row_id, event_id, content, file_sha256, sheet, sheet_row, site, protocol,
+                   gear_unit, checked_at, local_date
+            FROM {names.events}
+            ANTI JOIN (FROM {misdated} WHERE "check") USING (row_id)
+            WHERE local_date IS NOT NULL AND protocol <> 'water'),
+        twinned AS (SELECT event_id FROM dated GROUP BY event_id HAVING count(*) > 1),
         twins AS (
             SELECT row_id,
                    count(*) OVER (PARTITION BY event_id) AS same_event,
@@ -140,33 +258,23 @@ def build_series(con: duckdb.DuckDBPyConnection, names: Relations, misdated: str
                        AS copy_number,
                    coalesce(lag(sheet_row) OVER in_order, lead(sheet_row) OVER in_order)
                        AS twin_row,
-                   coalesce(lag(sheet) OVER in_order, lead(sheet) OVER in_order) AS twin_sheet
-            FROM {names.events} SEMI JOIN twinned USING (event_id)
+                   coalesce(lag(sheet) OVER in_order, lead(sheet) OVER in_order) AS twin_sheet,
+                   coalesce(lag(file_sha256) OVER in_order, lead(file_sha256) OVER in_order)
+                       AS twin_file
+            FROM dated SEMI JOIN twinned USING (event_id)
             WINDOW in_order AS (PARTITION BY event_id ORDER BY row_id)),
         at_net AS (
             SELECT row_id,
                    lag(checked_at) OVER net AS previous_checked_at,
                    lag(local_date) OVER net AS previous_date,
                    lag(sheet_row) OVER net AS previous_row,
-                   lag(sheet) OVER net AS previous_sheet
-            FROM {names.events} ANTI JOIN {misdated} USING (row_id)
-            WHERE local_date IS NOT NULL AND protocol <> 'water'
+                   lag(sheet) OVER net AS previous_sheet,
+                   lag(file_sha256) OVER net AS previous_file
+            FROM dated ANTI JOIN {misdated} USING (row_id)
             WINDOW net AS (PARTITION BY site, protocol, gear_unit
-                           ORDER BY coalesce(checked_at, local_date::TIMESTAMP), row_id)),
-        sheets AS (
-            SELECT file_sha256, sheet, protocol, mode(season) AS sheet_season,
-                   count(season) AS sheet_rows, min(season) <> max(season) AS mixed
-            FROM {names.events} GROUP BY ALL),
-        years AS (
-            SELECT e.row_id, h.sheet_season, h.sheet_rows,
-                   lag(e.season) OVER in_sheet AS previous_season,
-                   lead(e.season) OVER in_sheet AS next_season
-            FROM {names.events} e JOIN sheets h USING (file_sha256, sheet, protocol)
-            WHERE h.mixed AND e.season IS NOT NULL
-            WINDOW in_sheet AS (PARTITION BY e.file_sha256, e.sheet, e.protocol
-                                ORDER BY e.row_id))
-        SELECT row_id, a.* EXCLUDE (row_id), t.* EXCLUDE (row_id), y.* EXCLUDE (row_id)
-        FROM at_net a FULL JOIN twins t USING (row_id) FULL JOIN years y USING (row_id)""")
+                           ORDER BY coalesce(checked_at, local_date::TIMESTAMP), row_id))
+        SELECT row_id, a.* EXCLUDE (row_id), t.* EXCLUDE (row_id)
+        FROM at_net a FULL JOIN twins t USING (row_id)""")
 
 
 def build_local_medians(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
@@ -175,19 +283,10 @@ def build_local_medians(con: duckdb.DuckDBPyConnection, names: Relations) -> Non
     A lookup of three neighbouring spans stands for "the days around" at the cost of an
     equality join, however long the history.
     """
-    from shared.fields import FIELDS
-
-    columns = []
-    for name in LOCAL_MEDIAN_FIELDS:
-        span = FIELDS[name].plausible
-        assert span is not None
-        columns.append(
-            f"median({name}) FILTER ({name} BETWEEN {span.low!r} AND {span.high!r}) AS {name}"
-        )
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_local AS
         SELECT site, date_diff('day', DATE '2000-01-01', local_date) // 10 AS span,
-               {", ".join(columns)}
+               {", ".join(_plausible_median(name) for name in LOCAL_MEDIAN_FIELDS)}
         FROM {names.events} WHERE local_date IS NOT NULL GROUP BY ALL""")
 
 

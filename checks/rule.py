@@ -32,10 +32,12 @@ class Over(StrEnum):
     """``c``: the catch's own columns."""
     TALLIES = "tallies"
     """``e``: event; ``t``: sums over its catches of one taxon."""
+    SHEETS = "sheets"
+    """``e``: event; ``g``: the season of its sheet and of the rows above and below."""
     SERIES = "series"
-    """``e``: event; ``s``: its neighbours at the same gear unit and in its sheet."""
+    """``e``: event; ``s``: its twins, and its predecessor at the same gear unit."""
     BLANKS = "blanks"
-    """``e``: event; ``c``: a target's catch with no count; ``b``: how the column is usually kept."""
+    """``e``: event; ``c``: a target's catch with no count; ``b``: how its column is kept."""
     NEIGHBOURS = "neighbours"
     """``e``: event; ``n``: medians of the other sites on the same day."""
     ODDITIES = "oddities"
@@ -87,6 +89,8 @@ class Suggestion:
 
     canonical: str
     shown: str
+    message: str | None = None
+    """What is odd, told by this suggestion's own story; None: the rule's message fits it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +110,9 @@ class Probe:
     keep: Callable[[Case], bool] | None = None
     message: str | None = None
     """Overrides the rule's message for this probe."""
+    rows: str | None = None
+    """Over.TALLIES: a query of the ``row_id`` that ``when`` can hit at all; catches of other
+    rows are then not summed. None: any row may be hit."""
 
     @property
     def stands_for(self) -> Flag:

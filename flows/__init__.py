@@ -1,1 +1,1 @@
-
+"""What runs and when: intake, the weekly run, returns to sites, and the command line."""

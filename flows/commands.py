@@ -110,10 +110,13 @@ def _weekly(directory: Path, as_of: dt.date, console: Console) -> Outcome:
 
 def check(options: Namespace) -> int:
     """Judge one spreadsheet."""
-    from flows.checking import check_file
+    from flows.quick_start import without_pandas
 
     network, site = _network_and_site(options)
-    checked = check_file(options.file, network, site, options.as_of or _today())
+    with without_pandas():
+        from flows.checking import check_file
+
+        checked = check_file(options.file, network, site, options.as_of or _today())
     if options.json:
         _print_json(checked.as_contract())
     else:
@@ -214,13 +217,14 @@ def _plain(value: Any) -> Any:
 
 def release(options: Namespace) -> int:
     """Build a release from what is loaded."""
+    from flows.door import guard_the_door
     from warehouse.release import build_release
-
     from warehouse.store import Warehouse
 
     network = load_network(options.directory)
     with Warehouse.open(options.directory) as warehouse:
-        made = build_release(warehouse, network, options.as_of or _today(), options.directory)
+        made = build_release(warehouse, network, options.as_of or _today(), options.directory,
+                             guard_the_door)
     console = _console()
     if made.new:
         console.print(f"Release   {made.path}")

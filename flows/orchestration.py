@@ -41,7 +41,10 @@ def embed(network_dir: Path) -> None:
         "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
         "DO_NOT_TRACK": "1",
         "PREFECT_CLI_PROMPT": "false",
-        "PREFECT_LOGGING_LEVEL": "ERROR",
+        # A task's traceback goes to our own log, not to the terminal.
+        "PREFECT_LOGGING_LEVEL": "CRITICAL",
+        # A busy machine may take a minute to start the embedded server.
+        "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "120",
         "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
         "PREFECT_LOGGING_TO_API_ENABLED": "false",
     }
@@ -98,8 +101,19 @@ def weekly_run(
             return run.finish()
 
     progress("starting the scheduler (some seconds the first time)")
-    logging.getLogger("prefect").setLevel(logging.ERROR)
+    _log_to(network_dir / "warehouse" / "tallyweir.log")
     return weekly()
+
+
+def _log_to(path: Path) -> None:
+    """Send faults, with their tracebacks, to a file beside the warehouse."""
+    for handler in list(_LOG.handlers):
+        _LOG.removeHandler(handler)
+        handler.close()
+    handler = logging.FileHandler(path, encoding="utf-8", delay=True)
+    handler.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
+    _LOG.addHandler(handler)
+    _LOG.propagate = False
 
 
 def _worth_another_try(_task: object, _run: object, state: Any) -> bool:

@@ -6,9 +6,6 @@ from typing import TYPE_CHECKING
 
 from flows.checking import Checked
 from flows.intake.account import explain_table
-from shared.fields import FIELDS
-from shared.settings import unit_spelling
-from shared.taxa import TAXA
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -33,16 +30,8 @@ def print_checked(console: Console, checked: Checked) -> None:
                       box=box.SIMPLE_HEAD, pad_edge=False, header_style="bold")
         for heading in ("Your heading", "Read as", "Unit", "For example"):
             shown.add_column(heading, overflow="fold")
-        for heading, field_id, unit, samples in explain_table(table, checked.workbook):
-            meaning = FIELDS[field_id].title if field_id in FIELDS else "not recognised"
-            column = next((c for c in table.columns if c.heading == heading
-                           and c.field == field_id), None)
-            if column is not None and column.taxon in TAXA:
-                meaning += f": {TAXA[str(column.taxon)].vernacular}"
-                meaning += f", {column.life_stage}" if column.life_stage else ""
-            shown.add_row(escape(heading), escape(meaning),
-                          unit_spelling(unit) if unit else "",
-                          escape(", ".join(str(sample) for sample in samples)))
+        for line in explain_table(table, checked.workbook):
+            shown.add_row(*(escape(text) for text in line))
         console.print(shown)
         for row in skipped[:5]:
             console.print(escape(f"  row {row.row + 1} skipped: {row.why}"))

@@ -18,12 +18,11 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from warehouse.release import Release, build_release
-
 from checks.belonging import other_site_named
 from checks.judging import Place, bind, judge
 from checks.neighbours import neighbour_evidence
 from checks.relations import Relations
+from flows.door import ContractBroken, guard_the_door
 from flows.intake.account import contract_sheets
 from flows.intake.reading import read_workbook
 from flows.intake.recognising import recognise
@@ -35,11 +34,12 @@ from flows.returns.outbox import return_to_site
 from shared.findings import Finding
 from shared.identity import short_digest
 from shared.problems import Problem, Trouble
-from shared.settings import Network
+from shared.settings import Network, lone_site
 from shared.sheets import Workbook
 from shared.staging import Staged
 from warehouse import clean, ledger, lineage, receipts, staging, standing
 from warehouse.held import file_troubles, site_account, site_findings
+from warehouse.release import Release, build_release
 from warehouse.store import Warehouse
 
 
@@ -85,10 +85,13 @@ class _Reading:
 
 
 @cache
-def _judge_version() -> str:
-    from shared.settings import lone_site
-
-    return short_digest(*(f"{b.rule.id} {b.rule.version} {b.probe}" for b in bind(lone_site())))
+def judge_version() -> str:
+    """Changes whenever the catalogue would judge otherwise; the same in every process."""
+    return short_digest(*(
+        (b.rule.id, b.rule.version, b.probe.over.value, b.probe.field, b.probe.effect.value,
+         int(b.probe.stands_for), b.probe.when, sorted(b.probe.facts.items()), b.probe.message,
+         b.rule.message, b.rule.remedy, b.rule.yields_to)
+        for b in bind(lone_site())))
 
 
 class WeeklyRun:
@@ -103,6 +106,10 @@ class WeeklyRun:
         self.outcome = Outcome(
             run_id=short_digest(network.id, as_of, time.time_ns()), as_of=as_of,
             sites={site: SiteOutcome(site) for site in network.sites})
+        self.notices = [
+            f'The inbox holds "{name}", which is no site of network.toml. It was left where it '
+            "is; move it into a site's folder, or add the site."
+            for name in strangers_in_inbox(network_dir, network)]
 
     @contextmanager
     def timed(self, stage: str) -> Iterator[None]:
@@ -183,7 +190,8 @@ class WeeklyRun:
         outcome = self.outcome.sites[site_id]
         with self.warehouse.transaction() as con:
             with self.timed("judge"):
-                evidence = neighbour_evidence(con, site_id)
+                lineage.lay_out_standing(self.warehouse)
+                evidence = neighbour_evidence(con, site_id, lineage.STANDING_EVENTS)
                 digest = self._work_digest(site_id, evidence)
                 if clean.work_digest_of(self.warehouse, site_id) == digest:
                     return False
@@ -200,7 +208,9 @@ class WeeklyRun:
         places = [Place(*row) for row in con.execute(
             "SELECT file_sha256, sheet, column_index, field, taxon, life_stage, unit "
             "FROM judged_places").fetchall()]
-        names = dict(con.execute("SELECT sha256, path FROM judged_files").fetchall())
+        # People know their files by name; the folder is the site, which they know too.
+        names = {sha: path.removeprefix(f"{site_id}/") for sha, path in
+                 con.execute("SELECT sha256, path FROM judged_files").fetchall()}
         rows: dict[tuple[str, str, int], list[str]] = {}
 
         def raw_text(sha: str, sheet: str, row: int, column: int) -> str:
@@ -228,17 +238,24 @@ class WeeklyRun:
         ahead = latest is not None and latest[0] is not None and latest[0] > self.as_of
         return short_digest(
             files, staging.reader_key(READER_VERSION, self.network, site_id),
-            self.network.digest(site_id), _judge_version(), evidence,
+            self.network.digest(site_id), judge_version(), evidence,
             self.as_of if ahead else "")
 
     # -- release ---------------------------------------------------------------------
 
-    def publish(self) -> Release:
-        """Build a release if the clean table has changed, and move ``latest`` to it."""
-        with self.timed("release"), self.warehouse.lock:
-            release = build_release(self.warehouse, self.network, self.as_of, self.network_dir)
-        self.outcome.release = release
-        return release
+    def publish(self) -> Release | None:
+        """Build a release if the clean table has changed, and move ``latest`` to it.
+
+        Nothing that breaks the contract of the clean table is published: then ``latest``
+        stays where it is and the coordinator is told what broke it.
+        """
+        try:
+            with self.timed("release"), self.warehouse.lock:
+                self.outcome.release = build_release(
+                    self.warehouse, self.network, self.as_of, self.network_dir, guard_the_door)
+        except ContractBroken as broken:
+            self.notices.append(broken.trouble.sentence())
+        return self.outcome.release
 
     # -- return ----------------------------------------------------------------------
 
@@ -276,10 +293,7 @@ class WeeklyRun:
                        for site in self.network.sites},
                 failures={site: [trouble.sentence() for trouble in outcome.troubles]
                           for site, outcome in self.outcome.sites.items()},
-                notices=[
-                    f'The inbox holds "{name}", which is no site of network.toml. It was left '
-                    "where it is; move it into a site's folder, or add the site."
-                    for name in strangers_in_inbox(self.network_dir, self.network)]).as_dict()
+                notices=self.notices).as_dict()
             ledger.record_run(self.warehouse, self.outcome.run_id, self.as_of,
                               self.outcome.seconds, "done", release)
         return self.outcome

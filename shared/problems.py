@@ -96,6 +96,12 @@ class NoSuchNetwork(Problem, FileNotFoundError):
     code = "no-network"
 
 
+class NoRunYet(Problem, LookupError):
+    """What was asked for exists only after a first run."""
+
+    code = "no-run-yet"
+
+
 class NetworkBusy(Problem, RuntimeError):
     """Another run is writing to this network's warehouse."""
 

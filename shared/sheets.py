@@ -34,6 +34,8 @@ class Workbook:
     encoding: str = ""
     dialect: str = ""
     """For text files: the separator and decimal mark found, for people."""
+    left_aside: list[tuple[str, str]] = field(default_factory=list)
+    """Files of an archive that are no sheets: (name, why)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +60,8 @@ class Column:
     guesses: tuple[tuple[str, float], ...] = ()
     why_not: str = ""
     """For an unrecognised column: why it is left aside, in words."""
+    part: str = ""
+    """Of a date cut into several columns: ``year``, ``month`` or ``day``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +92,12 @@ class Table:
     gear_unit: str | None = None
     """Where the tab or title names the net."""
     decimal: str = "."
+    month: int | None = None
+    """Where the tab or title names the month and its date column holds only the day."""
+    dates_once: bool = False
+    """Whether rows without a date belong to the check whose date stands above them."""
+    notes: list[str] = field(default_factory=list)
+    """What was concluded from the sheet as a whole, as sentences for the lead."""
 
     def column_of(
         self, field_id: str, taxon: str | None = None, life_stage: str | None = None
@@ -122,6 +132,15 @@ def column_letters(index: int) -> str:
     return letters
 
 
-def cell_name(row: int, column: int) -> str:
-    """0-based row and column to the address a spreadsheet shows: (40, 5) -> F41."""
+TURNED = "turned, its dates across"
+"""Ends the name of a sheet that is read with rows and columns exchanged."""
+
+
+def cell_name(row: int, column: int, sheet: str = "") -> str:
+    """0-based row and column to the address a spreadsheet shows: (40, 5) -> F41.
+
+    On a ``sheet`` that was turned, the address is that of the cell before the turn.
+    """
+    if sheet.endswith(TURNED):
+        row, column = column, row
     return f"{column_letters(column)}{row + 1}"

@@ -169,12 +169,17 @@ TAXA: dict[str, Taxon] = {
             (
                 "grass shrimp",
                 "shore shrimp",
-                "shrimp",
                 "palaemonetes",
                 "palaemon",
-                "prawn",
-                "prawns",
             ),
+        ),
+        # A bare "shrimp" says no more than this; what it was is not ours to guess.
+        Taxon(
+            "caridea",
+            "Caridea",
+            "infraorder",
+            "Shrimp",
+            ("shrimp", "shrimps", "prawn", "prawns", "caridea"),
         ),
         Taxon(
             "crangon-septemspinosa",

@@ -73,6 +73,23 @@ def lay_out(warehouse: Warehouse, site_id: str) -> Lineage:
     return Lineage(site_id, tuple(SiteFile(*row) for row in files), *map(int, found))
 
 
+STANDING_EVENTS = "standing_events"
+"""Name of the view that :func:`lay_out_standing` lays out."""
+
+
+def lay_out_standing(warehouse: Warehouse) -> None:
+    """Lay out ``standing_events``: staged events of the files that stand in the inbox now.
+
+    A sheet sent again is there once, as it was sent last.
+    """
+    with warehouse.lock:
+        warehouse.connection.execute(f"""
+            CREATE OR REPLACE TEMP VIEW {STANDING_EVENTS} AS
+            SELECT e.* FROM staged_events AS e
+            WHERE (e.site, e.file_sha256) IN (
+                SELECT (site, max_by(sha256, seq)) FROM receipts GROUP BY site, path)""")
+
+
 def _statements() -> list[str]:
     events = column_list(staging.EVENT_COLUMNS)
     catches = column_list(staging.CATCH_COLUMNS, "c.")

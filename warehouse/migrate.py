@@ -90,7 +90,12 @@ def migrate(
                 connection.execute(migration.sql)
                 connection.execute(
                     "INSERT INTO migrations VALUES (?, ?, ?, ?)",
-                    [migration.number, migration.name, migration.sha256, dt.date.today()],
+                    [
+                        migration.number,
+                        migration.name,
+                        migration.sha256,
+                        dt.datetime.now(dt.UTC).date(),
+                    ],
                 )
                 done.append(f"{migration.number:04d} {migration.name}")
         done += align(connection)

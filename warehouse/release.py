@@ -16,6 +16,7 @@ import hashlib
 import json
 import os
 import shutil
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -57,12 +58,17 @@ class Release:
 
 
 def build_release(
-    warehouse: Warehouse, network: Network, as_of: dt.date, network_dir: Path
+    warehouse: Warehouse,
+    network: Network,
+    as_of: dt.date,
+    network_dir: Path,
+    guard: Callable[[duckdb.DuckDBPyConnection], None] | None = None,
 ) -> Release:
     """Publish the clean record as of ``as_of``, or find that the latest release says it already.
 
     The version is ``YYYY.WW.R``: ISO year and week of ``as_of``, and the revision within
-    that week, from 0.
+    that week, from 0. ``guard`` looks at the clean tables before anything new is published;
+    what it raises leaves ``latest`` where it was.
     """
     folder = releases_folder(network_dir)
     folder.mkdir(parents=True, exist_ok=True)
@@ -84,6 +90,8 @@ def build_release(
                 durable.write_text(latest_path(network_dir), previous + "\n")
             return Release(previous, folder / previous, lost, digest)
 
+        if guard is not None:
+            guard(connection)
         version = _next_version(as_of, published, folder, previous)
         target = folder / version
         if target.exists():

@@ -60,6 +60,10 @@ def _expanded(case: Case) -> Suggestion | None:
     return None if value is None else suggest_number(case, float(round(value)))
 
 
+_TOTALLED = f"SELECT row_id FROM {{catches}} WHERE life_stage = '{ALL_STAGES}'"
+"""Rows of sheets that state a total over stages."""
+
+
 def _parts(_: Limits, __: Network) -> Iterator[Probe]:
     yield Probe(
         Over.TALLIES,
@@ -71,6 +75,7 @@ def _parts(_: Limits, __: Network) -> Iterator[Probe]:
             "sum": "format('{:.0f}', t.counted_sum)",
             "stage": f"'{ALL_STAGES}'",
         },
+        rows=_TOTALLED,
     )
 
 
@@ -79,14 +84,22 @@ def _accounting(_: Limits, __: Network) -> Iterator[Probe]:
         Over.TALLIES,
         "released",
         Effect.QUERY,
-        "t.released IS NOT NULL AND t.counted > 0 "
-        "AND abs(t.counted_sum - t.released - coalesce(t.mortality, 0) - coalesce(t.kept, 0)) > 0.5",
+        # Some sheets account for all eels, some for the stage the columns stand beside; a
+        # fish is missing only where neither sum comes out.
+        "t.released IS NOT NULL AND t.counted > 0 AND abs(t.counted_sum - t.released "
+        "- coalesce(t.mortality, 0) - coalesce(t.kept, 0)) > 0.5 "
+        "AND coalesce(abs(t.counted_beside - t.released "
+        "- coalesce(t.mortality, 0) - coalesce(t.kept, 0)) > 0.5, TRUE)",
         facts={
             "counted": "format('{:.0f}', t.counted_sum)",
             "released": "format('{:.0f}', t.released)",
             "dead": "format('{:.0f}', coalesce(t.mortality, 0))",
             "kept": "format('{:.0f}', coalesce(t.kept, 0))",
         },
+        # Sums can differ only where some catch differs by itself, or a total stands in.
+        rows=f"{_TOTALLED} UNION ALL SELECT row_id FROM {{catches}} WHERE coalesce(count, 0) "
+        "<> coalesce(released, 0) + coalesce(mortality, 0) + coalesce(kept, 0) "
+        "AND row_id IN (SELECT row_id FROM {catches} WHERE released IS NOT NULL)",
     )
 
 
@@ -161,6 +174,7 @@ RULES = (
             "count-negative",
             "count-fractional",
             "subsample-expansion",
+            "not-understood",
             "sum-of-parts",
             "count-while-not-fishing",
         ),

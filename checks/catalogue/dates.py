@@ -58,19 +58,21 @@ def _out_of_season(_: Limits, network: Network) -> Iterator[Probe]:
         f"e.protocol IN ({_seasonal()}) AND NOT ({inside})",
         facts=facts,
     )
-    # In season, but of a year that neither the row above nor the row below is of.
+    # In season, but of a year that neither the row above nor the row below is of; a sheet of
+    # hauls that begins before New Year is near its rows in days.
     yield Probe(
-        Over.SERIES,
+        Over.SHEETS,
         "local_date",
         Effect.HOLD,
-        "e.season IS DISTINCT FROM s.sheet_season AND s.sheet_season IS NOT NULL "
-        "AND s.sheet_rows >= 4 AND e.season IS DISTINCT FROM s.previous_season "
-        "AND e.season IS DISTINCT FROM s.next_season",
+        "e.season IS DISTINCT FROM g.sheet_season AND g.sheet_season IS NOT NULL "
+        "AND g.sheet_rows >= 4 AND g.season_share >= 0.75 AND g.days_away > 183 "
+        "AND e.season IS DISTINCT FROM g.previous_season "
+        "AND e.season IS DISTINCT FROM g.next_season",
         facts=facts
         | {
             "why": "'of another year than the rows around it'",
             "same_day": "CASE WHEN e.local_date IS NOT NULL THEN "
-            "strftime(e.local_date + to_years(CAST(s.sheet_season - e.season AS "
+            "strftime(e.local_date + to_years(CAST(g.sheet_season - e.season AS "
             "INTEGER)), '%Y-%m-%d') END",
         },
     )

@@ -16,7 +16,7 @@ def _duplicate(limits: Limits, _: Network) -> Iterator[Probe]:
     )
     facts = {
         "twin": "s.twin_row",
-        "twin_sheet": "s.twin_sheet",
+        "twin_sheet": "s.twin_sheet", "twin_file": "s.twin_file",
         "date": "strftime(e.local_date, '%-d %b %Y')",
     }
     yield Probe(
@@ -43,7 +43,12 @@ def _duplicate(limits: Limits, _: Network) -> Iterator[Probe]:
         "AND (s.previous_checked_at IS NULL OR e.checked_at IS NULL "
         f"OR date_diff('minute', s.previous_checked_at, e.checked_at) < "
         f"{60 * limits['hours_apart']!r})",
-        facts=facts | {"twin": "s.previous_row", "twin_sheet": "s.previous_sheet"},
+        facts=facts
+        | {
+            "twin": "s.previous_row",
+            "twin_sheet": "s.previous_sheet",
+            "twin_file": "s.previous_file",
+        },
     )
 
 

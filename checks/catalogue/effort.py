@@ -25,34 +25,51 @@ def _effort_missing(_: Limits, __: Network) -> Iterator[Probe]:
         if protocol.effort_field is None:
             continue
         times = " AND e.soak_hours IS NULL" if protocol.effort_field == "hours_fished" else ""
+        blank = f"e.protocol = '{protocol.id}' AND e.{protocol.effort_field} IS NULL{times}"
+        none = f"e.protocol = '{protocol.id}' AND e.{protocol.effort_field} <= 0"
         yield Probe(
             Over.TALLIES,
             protocol.effort_field,
             Effect.HOLD,
-            f"e.protocol = '{protocol.id}' AND e.{protocol.effort_field} IS NULL{times} "
-            "AND t.counted > 0 AND e.net_status IS DISTINCT FROM 'lifted' "
+            f"{blank} AND t.counted > 0 AND e.net_status IS DISTINCT FROM 'lifted' "
             "AND NOT EXISTS (SELECT 1 FROM {oddities} o WHERE o.row_id = e.row_id "
             f"AND o.field IN ('{protocol.effort_field}', 'set_time', 'set_date', 'check_time'))",
             flag=Flag.MISSING,
+            rows=f"SELECT e.row_id FROM {{events}} e WHERE {blank}",
         )
         yield Probe(
             Over.TALLIES,
             protocol.effort_field,
             Effect.HOLD,
-            f"e.protocol = '{protocol.id}' AND e.{protocol.effort_field} <= 0 "
-            "AND t.counted > 0 AND e.net_status IS DISTINCT FROM 'lifted'",
+            f"{none} AND t.counted > 0 AND e.net_status IS DISTINCT FROM 'lifted'",
             flag=Flag.FAIL,
-            message="{field} is {raw}, yet animals were counted.",
+            rows=f"SELECT e.row_id FROM {{events}} e WHERE {none}",
+            message="{field} is {raw}, yet there is a count.",
         )
 
 
-def _set_after_check(_: Limits, __: Network) -> Iterator[Probe]:
+def _set_after_check(limits: Limits, _: Network) -> Iterator[Probe]:
+    least, most = limits["least_hours"], limits["most_hours"]
+    a_day_less = f"({_CLOCK_HOURS} + 24)"
+    facts = {"set": _SET, "checked": _CHECKED}
+    # With a set date of its own the day is the likelier slip, and a day earlier mends most.
+    yield Probe(
+        Over.EVENTS,
+        "set_date",
+        Effect.HOLD,
+        "e.set_at >= e.checked_at AND e.set_date IS NOT NULL",
+        facts=facts
+        | {
+            "day_before": f"CASE WHEN {a_day_less} BETWEEN {least!r} AND {most!r} "
+            "THEN strftime(e.set_date - 1, '%Y-%m-%d') END",
+        },
+    )
     yield Probe(
         Over.EVENTS,
         "set_time",
         Effect.HOLD,
-        "e.set_at >= e.checked_at",
-        facts={"set": _SET, "checked": _CHECKED},
+        "e.set_at >= e.checked_at AND e.set_date IS NULL",
+        facts=facts,
     )
     yield Probe(
         Over.EVENTS,
@@ -65,6 +82,11 @@ def _set_after_check(_: Limits, __: Network) -> Iterator[Probe]:
             "checked": "strftime(coalesce(e.check_date, e.local_date), '%-d %b %Y')",
         },
     )
+
+
+def _day_before(case: Case) -> Suggestion | None:
+    day = case.facts.get("day_before")
+    return Suggestion(str(day), str(day)) if day else None
 
 
 def _too_long(limits: Limits, _: Network) -> Iterator[Probe]:
@@ -148,7 +170,12 @@ def _not_fishing(_: Limits, __: Network) -> Iterator[Probe]:
         "net_status",
         Effect.HOLD,
         "e.net_status = 'lifted' AND t.counted_sum > 0",
-        facts={"animals": "format('{:.0f}', t.counted_sum)"},
+        # A lifted net is one finding, however many kinds of animal are written.
+        facts={
+            "animals": "format('{:.0f}', (SELECT sum(a.counted_sum) FROM rule_tallies a "
+            "WHERE a.row_id = e.row_id))"
+        },
+        rows="SELECT row_id FROM {events} WHERE net_status = 'lifted'",
     )
 
 
@@ -163,7 +190,7 @@ RULES = (
         message="There is a count, but nothing says how long the net fished ({field} is blank).",
         remedy="Fill in the effort, or the times the net was set and checked.",
         probes=_effort_missing,
-        yields_to=("not-understood",),
+        yields_to=("not-understood", "date-unreadable", "missing-required", "set-after-check"),
         example={"field": "Hours fished"},
     ),
     Rule(
@@ -176,6 +203,12 @@ RULES = (
         message="The net is written as set {set}, after the check of {checked}.",
         remedy="Mend the date or time that is wrong (12-hour times often are).",
         probes=_set_after_check,
+        suggest=_day_before,
+        thresholds={
+            "least_hours": Threshold(6.0, "h", "a day earlier is offered from this soak"),
+            "most_hours": Threshold(36.0, "h", "a day earlier is offered up to this soak"),
+        },
+        yields_to=("date-out-of-season", "date-in-future"),
         example={"set": "14 Mar 17:30", "checked": "14 Mar 07:15"},
     ),
     Rule(
@@ -193,7 +226,12 @@ RULES = (
             "query_hours": Threshold(54.0, "h", "longer soaks are asked about"),
             "hold_hours": Threshold(168.0, "h", "longer soaks are held"),
         },
-        yields_to=("set-after-check",),
+        yields_to=(
+            "set-after-check",
+            "date-in-future",
+            "date-out-of-season",
+            "date-unreadable",
+        ),
         example={"hours": "120", "query_hours": "54"},
     ),
     Rule(
@@ -208,7 +246,7 @@ RULES = (
         probes=_mismatch,
         suggest=_hours_between,
         thresholds={"hours": Threshold(0.75, "h", "differences up to this are rounding")},
-        yields_to=("soak-too-long", "set-after-check", "out-of-range"),
+        yields_to=("soak-too-long", "set-after-check", "out-of-range", "soak-overlap"),
         example={
             "field": "Hours fished",
             "raw": "34",
@@ -228,7 +266,7 @@ RULES = (
         remedy="Check the set date and time; or tell us if there were two nets.",
         probes=_overlap,
         thresholds={"slack_hours": Threshold(0.75, "h", "overlaps up to this are rounding")},
-        yields_to=("soak-too-long", "effort-mismatch", "duplicate-event"),
+        yields_to=("soak-too-long", "duplicate-event"),
         example={"set": "12 Mar 07:00", "previous": "13 Mar 07:10"},
     ),
     Rule(

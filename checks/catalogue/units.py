@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 from checks.rule import Case, Limits, Over, Probe, Rule, Suggestion, Threshold, suggest_number
 from shared.fields import FIELDS
 from shared.flags import Effect, Flag
 from shared.settings import Network
+
+_LOST_POINT = (
+    "{field} {raw} is far from the days around it; a lost decimal point would explain it. "
+    "Mend it, or tell us that it is right."
+)
 
 _TEMPERATURES = ("water_temperature", "air_temperature")
 _CONDUCTIVITIES = ("conductivity", "specific_conductance")
@@ -24,6 +30,14 @@ def _to_celsius(column: str) -> str:
 
 def _to_fahrenheit(column: str) -> str:
     return f"({column} * 9 / 5 + 32)"
+
+
+def _told_by(name: str) -> str:
+    """SQL: enough other sites measured ``name`` that day: three, or two that agree."""
+    # Gauges of one heavy rain differ in proportion, thermometers of one day do not.
+    apart = f"greatest(3.0, n.{name}_least)" if name == "precipitation" else "3.0"
+    return (f"(n.{name}_sites >= 3 OR (n.{name}_sites = 2 "
+            f"AND n.{name}_most - n.{name}_least <= {apart}))")
 
 
 def _temperature(limits: Limits, _: Network) -> Iterator[Probe]:
@@ -54,10 +68,12 @@ def _temperature(limits: Limits, _: Network) -> Iterator[Probe]:
                 Over.NEIGHBOURS,
                 name,
                 Effect.MASK,
-                f"n.sites >= 3 AND NOT ({odd}) AND abs({column} - n.{name}) > {2 * near!r} "
+                f"{_told_by(name)} AND NOT ({odd}) AND abs({column} - n.{name}) > {2 * near!r} "
                 f"AND abs({other} - n.{name}) < {near!r} "
                 f"AND abs({other} - n.{name}) * 3 < abs({column} - n.{name})",
-                facts=facts | {"really": f"'{really}'", "read_as": f"'{unit}'"},
+                # The site's own median would be made of this reading too.
+                facts={"other": other, "expected": f"n.{name}", "really": f"'{really}'",
+                       "read_as": f"'{unit}'"},
                 flag=Flag.SUSPECT,
                 keep=_column_in(unit),
             )
@@ -68,10 +84,11 @@ def _other_temperature(case: Case) -> Suggestion | None:
     other, expected = case.fact("other"), case.fact("expected")
     if other is None or case.value is None:
         return None
-    if expected is not None and case.unit in (None, "degC"):
+    # Air swings too much from day to day for the days around to tell the two apart.
+    if expected is not None and case.field == "water_temperature" and case.unit in (None, "degC"):
         tenth = case.value / 10
         if abs(tenth - expected) + 2.0 < abs(other - expected):
-            return suggest_number(case, tenth)
+            return replace(suggest_number(case, tenth), message=_LOST_POINT)
     return suggest_number(case, other)
 
 
@@ -127,7 +144,7 @@ def _precipitation(limits: Limits, _: Network) -> Iterator[Probe]:
         Over.NEIGHBOURS,
         "precipitation",
         Effect.MASK,
-        f"n.sites >= 3 AND {column} BETWEEN 25.4 AND {span.high!r} "
+        f"{_told_by('precipitation')} AND {column} BETWEEN 25.4 AND {span.high!r} "
         f"AND {column} > n.precipitation * {limits['apart_factor']!r} "
         f"AND {column} / 25.4 <= n.precipitation * {near!r} + 1",
         facts=mm_written,
@@ -138,7 +155,7 @@ def _precipitation(limits: Limits, _: Network) -> Iterator[Probe]:
         Over.NEIGHBOURS,
         "precipitation",
         Effect.MASK,
-        f"n.sites >= 3 AND {column} > 0 AND n.precipitation >= {heavy!r} "
+        f"{_told_by('precipitation')} AND {column} > 0 AND n.precipitation >= {heavy!r} "
         f"AND {column} < n.precipitation / {limits['apart_factor']!r} "
         f"AND {column} * 25.4 BETWEEN n.precipitation / {near!r} AND n.precipitation * {near!r}",
         facts=inches_written,
@@ -178,13 +195,43 @@ def _oxygen(limits: Limits, _: Network) -> Iterator[Probe]:
         Effect.MASK,
         f"{column} BETWEEN {limits['from_mg_l']!r} AND {limits['to_percent']!r}",
         facts={
+            # Unknown salinity would shift the figure by a tenth: then none is offered.
             "other": f"CASE WHEN e.water_temperature BETWEEN -2 AND 40 "
-            f"THEN {column} / 100 * {saturation} END",
+            f"AND e.salinity IS NOT NULL THEN {column} / 100 * {saturation} END",
+            "expected": "{local_median}",
             "really": "'%'",
             "read_as": "'mg/l'",
         },
         flag=Flag.SUSPECT,
     )
+
+
+def _percent_or_slip(case: Case) -> Suggestion | None:
+    """mg/l of the percentage, or a lost decimal point: whichever the days around point to."""
+    other, expected = case.fact("other"), case.fact("expected")
+    if other is None or expected is None or case.value is None:
+        return None
+    readings = sorted((other, case.value / 10), key=lambda value: abs(value - expected))
+    span = FIELDS[case.field].plausible
+    if span is None or not span.holds(readings[0]):
+        return None
+    if 2 * abs(readings[0] - expected) > abs(readings[1] - expected):
+        return None
+    found = suggest_number(case, readings[0])
+    return found if readings[0] == other else replace(found, message=_LOST_POINT)
+
+
+def _same_number(_: Limits, __: Network) -> Iterator[Probe]:
+    for name in _CONDUCTIVITIES:
+        yield Probe(
+            Over.EVENTS,
+            name,
+            Effect.MASK,
+            # Natural only where there is next to no salt and both are near zero.
+            f"e.salinity > 1 AND abs(e.{name} - e.salinity) < 0.051",
+            facts={"salinity": "format('{:g}', e.salinity)"},
+            flag=Flag.SUSPECT,
+        )
 
 
 RULES = (
@@ -222,6 +269,7 @@ RULES = (
                 8.0, "", "how far from the site's usual the converted value may be, as a factor"
             )
         },
+        yields_to=("salinity-disagrees",),
         example={
             "field": "Specific conductance",
             "raw": "12.4",
@@ -260,11 +308,22 @@ RULES = (
         message="{field} {raw} was read as {read_as}. It fits only as {really} of saturation.",
         remedy="Move it to the % column, or write the mg/l.",
         probes=_oxygen,
-        suggest=_other_unit,
+        suggest=_percent_or_slip,
         thresholds={
             "from_mg_l": Threshold(25.0, "mg/l", "from here up a value is taken for percent"),
             "to_percent": Threshold(200.0, "%", "above this it is not percent either"),
         },
         example={"field": "Dissolved oxygen", "raw": "92", "read_as": "mg/l", "really": "%"},
+    ),
+    Rule(
+        id="salinity-disagrees",
+        title="The salinity written as the conductivity",
+        about="The same number stands in both columns; in uS/cm it would be fresh water.",
+        source="PSS-78: water of salinity 1 conducts about 2,000 uS/cm at 25 degC",
+        effect=Effect.MASK,
+        message="{field} says {raw}, the same number as the salinity ({salinity}).",
+        remedy="Write what the meter showed for conductivity, or leave it blank.",
+        probes=_same_number,
+        example={"field": "Conductivity", "raw": "16.3", "salinity": "16.3"},
     ),
 )

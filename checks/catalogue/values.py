@@ -9,6 +9,7 @@ from shared.fields import EVENT_FIELDS, FIELDS, NUMERIC_KINDS, Field, Kind, Leve
 from shared.flags import Effect, Flag
 from shared.protocol import protocols
 from shared.settings import Network
+from shared.units import convert
 
 _COUNTED = frozenset({"count"})
 """Fields whose range below zero has a rule of its own."""
@@ -69,12 +70,11 @@ def _dropped_decimal(case: Case) -> Suggestion | None:
 
     A lost decimal point is the commonest slip of the pen (72 for 7.2).
     """
-    span = FIELDS[case.field].plausible
-    if span is None or case.value is None or case.field == "count":
+    entry, written = FIELDS[case.field], case.written
+    if entry.plausible is None or entry.unit is None or written is None or entry.id == "count":
         return None
-    if case.unit is not None and case.unit != FIELDS[case.field].unit:
-        return None
-    fitting = [case.value / by for by in (10, 100) if span.holds(case.value / by)]
+    read = [convert(written / by, case.unit or entry.unit, entry.unit) for by in (10, 100)]
+    fitting = [value for value in read if entry.plausible.holds(value)]
     return suggest_number(case, fitting[0]) if len(fitting) == 1 else None
 
 
@@ -147,16 +147,21 @@ def _missing(_: Limits, __: Network) -> Iterator[Probe]:
 
 
 def _blank_counts(limits: Limits, _: Network) -> Iterator[Probe]:
-    kept = limits["share_filled"]
+    kept = f"b.share_filled >= {limits['share_filled']!r}"
     for protocol in protocols().values():
         if "count" in protocol.required:
+            # The first target is always counted; of others only a column that is kept tells.
+            odd = (
+                f"(b.none_counted AND b.first_target OR NOT b.none_counted AND {kept})"
+                if protocol.targets
+                else kept
+            )
             yield Probe(
                 Over.BLANKS,
                 "count",
                 Effect.QUERY,
                 f"e.protocol = '{protocol.id}' AND e.net_status IS DISTINCT FROM 'lifted' "
-                f"AND (b.none_counted AND b.first_target OR NOT b.none_counted "
-                f"AND b.share_filled >= {kept!r})",
+                f"AND {odd}",
                 flag=Flag.MISSING,
             )
 
@@ -218,7 +223,8 @@ RULES = (
         source="possible ranges of the dictionary, each with its source",
         effect=Effect.MASK,
         message="{field} {written} cannot be right: {bounds}.",
-        remedy="Look at the field sheet for a slipped decimal point or a value in the wrong column.",
+        remedy="Look at the field sheet for a slipped decimal point or a value in the wrong "
+        "column.",
         probes=_out_of_range,
         suggest=_dropped_decimal,
         yields_to=(
@@ -227,6 +233,7 @@ RULES = (
             "oxygen-unit",
             "precipitation-unit",
             "soak-too-long",
+            "salinity-disagrees",
         ),
         example={"field": "pH", "written": "72", "bounds": "it lies between 0 and 14"},
     ),
@@ -246,6 +253,7 @@ RULES = (
             "conductivity-unit",
             "oxygen-unit",
             "precipitation-unit",
+            "salinity-disagrees",
             "out-of-range",
             "count-fractional",
             "count-negative",

@@ -9,6 +9,7 @@ from shared.fields import FIELDS
 from shared.settings import unit_spelling
 from shared.sheets import Column, Recognised, Sheet, Table, Workbook, cell_name
 from shared.staging import Staged
+from shared.taxa import TAXA
 
 _SHOWN = 3
 
@@ -44,7 +45,7 @@ def explain_table(table: Table, workbook: Workbook) -> list[tuple[str, str, str,
             continue
         meaning = FIELDS[column.field].title
         if column.taxon is not None:
-            meaning += f" of {column.taxon}"
+            meaning += f": {TAXA[column.taxon].vernacular}"
             if column.life_stage is not None:
                 meaning += f", {column.life_stage}"
         unit = unit_spelling(column.unit) if column.unit is not None else ""
@@ -77,11 +78,13 @@ def contract_sheets(
                 "name": table.sheet,
                 "protocol": table.protocol,
                 "header_row": table.header_row + 1,
-                "columns": [_contract_column(c) for c in table.columns if c.field is not None],
+                "columns": [
+                    _contract_column(c, table.sheet) for c in table.columns if c.field is not None
+                ],
                 "unrecognised": [
                     {
                         "heading": c.heading,
-                        "cell": cell_name(c.heading_row, c.index),
+                        "cell": cell_name(c.heading_row, c.index, table.sheet),
                         "why": c.why_not,
                     }
                     for c in table.columns
@@ -93,17 +96,21 @@ def contract_sheets(
                 ],
             }
         )
+        if table.notes:
+            entries[-1]["notes"] = list(table.notes)
     return entries
 
 
-def _contract_column(column: Column) -> dict[str, Any]:
+def _contract_column(column: Column, sheet: str) -> dict[str, Any]:
     entry: dict[str, Any] = {
         "heading": column.heading,
-        "cell": cell_name(column.heading_row, column.index),
+        "cell": cell_name(column.heading_row, column.index, sheet),
         "field": column.field,
         "unit": column.unit,
         "confidence": column.confidence,
     }
+    if column.part:
+        entry["part"] = column.part
     if column.taxon is not None or column.field == "count":
         entry["taxon"] = column.taxon
         entry["life_stage"] = column.life_stage

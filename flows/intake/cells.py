@@ -241,7 +241,8 @@ def parse_hours(cell: Cell, epoch_1904: bool = False) -> float | None:
         return round(cell.hour + cell.minute / 60 + cell.second / 3600, 9)
     if isinstance(cell, dt.datetime) and cell.year <= 1905:
         # A duration of a day and more in a cell formatted as time of day.
-        base = dt.datetime(1904, 1, 1) if cell.year >= 1904 else dt.datetime(1899, 12, 31)
+        day_none = dt.date(1904, 1, 1) if cell.year >= 1904 else dt.date(1899, 12, 31)
+        base = dt.datetime.combine(day_none, dt.time())
         return round((cell - base).total_seconds() / 3600, 9)
     if isinstance(cell, str):
         words = folded(cell)
@@ -398,6 +399,38 @@ def _named(month: str, day: int, year: str | None, time: dt.time | None) -> Date
     return Dated(found, time=time) if found else None
 
 
+def month_named(word: str) -> int | None:
+    """Number of the month that a lower-case word names, or None."""
+    return _MONTHS.get(word)
+
+
+_ORDINAL = re.compile(r"^(\d{1,2})(?:st|nd|rd|th|\.)?$")
+
+
+def date_part(cell: Cell, part: str) -> int | None:
+    """The ``year``, ``month`` or ``day`` that a cell of its own gives, or None."""
+    if isinstance(cell, bool) or cell is None:
+        return None
+    number: float | None = None
+    if isinstance(cell, float | int):
+        number = float(cell)
+    elif isinstance(cell, str):
+        words = folded(cell).rstrip(".")
+        if part == "month" and words in _MONTHS:
+            return _MONTHS[words]
+        if part == "year" and re.fullmatch(r"\d{4}|'?\d{2}", words):
+            return _full_year(words.strip("'"))
+        match = _ORDINAL.match(words)
+        number = float(match[1]) if match else None
+    if number is None or not number.is_integer():
+        return None
+    whole = int(number)
+    if part == "year":
+        whole += 2000 if 0 < whole < 70 else 0
+        return whole if 1980 <= whole <= 2100 else None
+    return whole if 1 <= whole <= (12 if part == "month" else 31) else None
+
+
 def settle(dated: Dated, order: str, year: int | None = None) -> dt.date | None:
     """The date of ``dated`` once the sheet's order and (for dates without one) year are known.
 
@@ -437,7 +470,7 @@ def serial_date(number: float, epoch_1904: bool = False) -> dt.datetime | None:
     if not SERIAL_SPAN[0] <= shifted <= SERIAL_SPAN[1]:
         return None
     seconds = round(shifted * 86400)
-    return dt.datetime(1899, 12, 30) + dt.timedelta(seconds=seconds)
+    return dt.datetime.combine(dt.date(1899, 12, 30), dt.time()) + dt.timedelta(seconds=seconds)
 
 
 # -- times of day -----------------------------------------------------------------------

@@ -50,10 +50,10 @@ class Limits:
     bytes: int = 50_000_000
     """Size of the file as sent."""
     sheets: int = 100
-    cells: int = 6_000_000
+    cells: int = 8_000_000
     """Cells of all sheets together, counted as rectangles from A1."""
     decompressed: int = 600_000_000
-    """Bytes a workbook may unpack to."""
+    """Bytes a workbook or an archive may unpack to."""
 
 
 @dataclass(slots=True)
@@ -67,10 +67,12 @@ class Measured:
     """Sheet name -> merged ranges, where the reader tells none."""
     comments: dict[str, list[tuple[int, int, str]]] = field(default_factory=dict)
     """Sheet name -> notes attached to cells: (row, column, text)."""
+    spaced: bool = False
+    """Whether blanks stand between the elements of the file."""
 
 
 def kind_of(content: bytes, name: str) -> str:
-    """``xlsx``, ``xlsb``, ``ods``, ``xls`` or ``text``.
+    """``xlsx``, ``xlsb``, ``ods``, ``xls``, ``zip`` (an archive of files) or ``text``.
 
     Raises :class:`NotASheet` for files of another kind and :class:`ProtectedFile` for
     workbooks that ask for a password.
@@ -138,11 +140,7 @@ def _kind_of_archive(content: bytes, name: str) -> str:
             "In Numbers choose File > Export To > Excel and send that file.",
             name,
         )
-    raise NotASheet(
-        "It is an archive (zip), not a spreadsheet.",
-        "Unpack it and send the spreadsheet inside.",
-        name,
-    )
+    return "zip"
 
 
 def _kind_of_compound(content: bytes, name: str) -> str:
@@ -365,6 +363,27 @@ def _ods_text(cell: bytes) -> str:
     return "\n".join(_unescaped(_TAG.sub(b"", part)) for part in found).strip()
 
 
+_BETWEEN = re.compile(rb"(</?(?:table|office):[^<>]*>)\s+(?=</?(?:table|office):)")
+
+
+_SPACED = re.compile(rb"<table:table-row[^<>]*>\s")
+
+
+def without_spaces_between(content: bytes) -> bytes:
+    """An OpenDocument workbook without the blanks that some makers put between its elements.
+
+    They mean nothing, but the reader stumbles over them.
+    """
+    held = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(held, "w") as new:
+        for entry in old.infolist():
+            data = old.read(entry)
+            if entry.filename == "content.xml":
+                data = _BETWEEN.sub(rb"\1", data)
+            new.writestr(entry.filename, data)
+    return held.getvalue()
+
+
 def measure_ods(content: bytes, name: str, limits: Limits) -> Measured:
     """Measure an OpenDocument workbook: its extent, merged cells and hidden errors.
 
@@ -373,6 +392,7 @@ def measure_ods(content: bytes, name: str, limits: Limits) -> Measured:
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
         xml = archive.read("content.xml") if "content.xml" in archive.namelist() else b""
     measured = Measured()
+    measured.spaced = bool(_SPACED.search(xml))
     for table in xml.split(b"<table:table ")[1:]:
         named = _ODS_NAME.search(table[:400])
         sheet = _unescaped(named.group(1)) if named else ""
@@ -409,39 +429,3 @@ def measure_ods(content: bytes, name: str, limits: Limits) -> Measured:
         if last * width > limits.cells:
             raise too_many_cells(last * width, limits, name, sheet)
     return measured
-
-
-def measure_xlsb(content: bytes, name: str, limits: Limits) -> None:
-    """Refuse a binary workbook whose cells span more than the limit.
-
-    Record layout: [MS-XLSB] 2.1.4. Type and length are little-endian base-128 numbers;
-    row headers are type 0, cells types 1 to 11, each beginning with a 32-bit index.
-    """
-    with zipfile.ZipFile(io.BytesIO(content)) as archive:
-        for member in archive.namelist():
-            if not (member.startswith("xl/worksheets/") and member.endswith(".bin")):
-                continue
-            data = archive.read(member)
-            place, size, row, rows, columns = 0, len(data), 0, 0, 0
-            while place < size:
-                kind = data[place]
-                place += 1
-                if kind & 0x80 and place < size:
-                    kind = (kind & 0x7F) | (data[place] << 7)
-                    place += 1
-                length = shift = 0
-                while place < size:
-                    byte = data[place]
-                    place += 1
-                    length |= (byte & 0x7F) << shift
-                    shift += 7
-                    if not byte & 0x80 or shift > 21:
-                        break
-                if kind == 0:
-                    row = int.from_bytes(data[place : place + 4], "little")
-                elif 1 < kind <= 11:  # type 1 is a cell that holds nothing
-                    rows = max(rows, row + 1)
-                    columns = max(columns, int.from_bytes(data[place : place + 4], "little") + 1)
-                place += length
-            if rows * columns > limits.cells:
-                raise too_many_cells(rows * columns, limits, name, "")

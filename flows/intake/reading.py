@@ -12,9 +12,11 @@ import io
 import re
 import zipfile
 import zlib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
+from flows.intake.archives import members_of
+from flows.intake.binary_books import measure_xls, measure_xlsb
 from flows.intake.containers import (
     SAVE_AS,
     Limits,
@@ -22,15 +24,29 @@ from flows.intake.containers import (
     check_unpacked,
     kind_of,
     measure_ods,
-    measure_xlsb,
     measure_xlsx,
     too_many_cells,
+    without_spaces_between,
 )
 from flows.intake.delimited import read_text
-from shared.problems import EmptyFile, FileTooLarge, Problem, ProtectedFile, UnreadableFile
+from shared.problems import (
+    EmptyFile,
+    FileTooLarge,
+    NotASheet,
+    Problem,
+    ProtectedFile,
+    UnreadableFile,
+)
 from shared.sheets import Cell, Sheet, Workbook
 
-__all__ = ["AnnotatedSheet", "Limits", "cell_text", "read_workbook"]
+__all__ = [
+    "AnnotatedSheet",
+    "Limits",
+    "cell_text",
+    "comments_of",
+    "dialect_of",
+    "read_workbook",
+]
 
 DIALECT_1904 = "dates counted from 1904"
 """``Workbook.dialect`` of a workbook in the 1904 date system."""
@@ -38,9 +54,25 @@ DIALECT_1904 = "dates counted from 1904"
 
 @dataclass(slots=True)
 class AnnotatedSheet(Sheet):
-    """A sheet with notes attached to its cells: (row, column) -> text."""
+    """A sheet of which the file tells more than its cells.
+
+    ``comments``: notes attached to cells, (row, column) -> text. ``dialect``: as
+    ``Workbook.dialect``, of the file within an archive that the sheet stands in.
+    """
 
     comments: dict[tuple[int, int], str] = field(default_factory=dict)
+    dialect: str = ""
+
+
+def dialect_of(workbook: Workbook, sheet: Sheet) -> str:
+    """Separator, decimal mark and date system of the file that ``sheet`` stands in."""
+    return workbook.dialect or getattr(sheet, "dialect", "")
+
+
+def comments_of(sheet: Sheet) -> dict[tuple[int, int], str]:
+    """Notes attached to the cells of ``sheet``: (row, column) -> text."""
+    found: dict[tuple[int, int], str] = getattr(sheet, "comments", {})
+    return found
 
 
 _ISO_DURATION = re.compile(r"PT(\d+)H(\d+)M(\d+)(?:\.\d+)?S$")
@@ -65,11 +97,12 @@ def read_workbook(content: bytes, name: str, limits: Limits = Limits()) -> Workb
         )
     try:
         kind = kind_of(content, name)
-        workbook = (
-            _delimited(content, name, limits)
-            if kind == "text"
-            else _spreadsheet(content, name, kind, limits)
-        )
+        if kind == "zip":
+            workbook = _archive(content, name, limits)
+        elif kind == "text":
+            workbook = _delimited(content, name, limits)
+        else:
+            workbook = _spreadsheet(content, name, kind, limits)
     except Problem:
         raise
     except (KeyboardInterrupt, SystemExit):
@@ -95,6 +128,63 @@ def read_workbook(content: bytes, name: str, limits: Limits = Limits()) -> Workb
     return workbook
 
 
+def _archive(content: bytes, name: str, limits: Limits) -> Workbook:
+    """The sheets of an archive's files as one workbook, each named with its file.
+
+    A file that is no spreadsheet is left aside by name; one that cannot be read refuses
+    the whole, since its counts would else be missing without a word.
+    """
+    files = members_of(content, name, limits)
+    read: list[Workbook] = []
+    aside: list[tuple[str, str]] = []
+    cells = 0
+    for member, data in files:
+        where = f"{name}, {member}"
+        if not data.strip(b"\x00 \t\r\n"):
+            aside.append((member, "it is empty"))
+            continue
+        try:
+            kind = kind_of(data, where)
+            if kind == "zip":
+                raise UnreadableFile(
+                    "It is an archive within an archive.",
+                    "Unpack it and send the spreadsheets inside.",
+                    where,
+                )
+            book = read_workbook(data, where, limits)
+        except (NotASheet, EmptyFile) as problem:
+            aside.append((member, problem.what[:1].lower() + problem.what[1:].rstrip(".")))
+            continue
+        cells += sum(len(sheet.rows) * max(map(len, sheet.rows)) for sheet in book.sheets)
+        if cells > limits.cells:
+            raise too_many_cells(cells, limits, name, "")
+        book.name = member
+        read.append(book)
+    if not read:
+        raise NotASheet(
+            "It is an archive (zip) with no spreadsheet in it.",
+            "Send the spreadsheet itself (.xlsx, .xls, .ods or .csv).",
+            name,
+        )
+    sheets: list[Sheet] = []
+    for book in read:
+        for sheet in book.sheets:
+            title = ": ".join(filter(None, (book.name, sheet.name)))
+            sheets.append(
+                AnnotatedSheet(
+                    sheet.name if len(read) == 1 and sheet.name else title,
+                    sheet.rows,
+                    sheet.hidden,
+                    sheet.merged,
+                    comments_of(sheet),
+                    book.dialect,
+                )
+            )
+    workbook = Workbook(name, "zip", sheets, read[0].encoding if len(read) == 1 else "")
+    workbook.left_aside = aside
+    return workbook
+
+
 def _delimited(content: bytes, name: str, limits: Limits) -> Workbook:
     read = read_text(content, name)
     rows = _trimmed(read.rows)
@@ -109,21 +199,18 @@ def _spreadsheet(content: bytes, name: str, kind: str, limits: Limits) -> Workbo
     from python_calamine import CalamineWorkbook, SheetTypeEnum, SheetVisibleEnum
 
     measured = Measured()
-    if kind != "xls":
-        try:
+    try:
+        if kind != "xls":
             check_unpacked(content, name, limits)
-            if kind == "xlsx":
-                measured = measure_xlsx(content, name, limits)
-            elif kind == "xlsb":
-                measure_xlsb(content, name, limits)
-            else:
-                measured = measure_ods(content, name, limits)
-        except (zipfile.BadZipFile, zlib.error, EOFError, KeyError) as error:
-            raise UnreadableFile(
-                "The workbook is damaged or was cut short on its way.", SAVE_AS, name
-            ) from error
+        measured = _MEASURES[kind](content, name, limits)
+    except (zipfile.BadZipFile, zlib.error, EOFError, KeyError) as error:
+        raise UnreadableFile(
+            "The workbook is damaged or was cut short on its way.", SAVE_AS, name
+        ) from error
     sheets: list[Sheet] = []
     total = 0
+    if kind == "ods" and measured.spaced:
+        content = without_spaces_between(content)
     with CalamineWorkbook.from_filelike(io.BytesIO(content)) as book:
         metadata = [entry for entry in book.sheets_metadata if entry.typ == SheetTypeEnum.WorkSheet]
         if len(metadata) > limits.sheets:
@@ -164,6 +251,14 @@ def _spreadsheet(content: bytes, name: str, kind: str, limits: Limits) -> Workbo
             )
     dialect = DIALECT_1904 if measured.serial_1904 else ""
     return Workbook(name, kind, sheets, "", dialect)
+
+
+_MEASURES: dict[str, Callable[[bytes, str, Limits], Measured]] = {
+    "xls": measure_xls,
+    "xlsx": measure_xlsx,
+    "xlsb": measure_xlsb,
+    "ods": measure_ods,
+}
 
 
 def _restore(rows: list[list[Cell]], patches: Iterable[tuple[int, int, str]]) -> None:

@@ -10,13 +10,15 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from flows.intake.cells import (
     SERIAL_SPAN,
+    date_part,
     folded,
+    month_named,
     number_of,
     parse_date_text,
     parse_number,
@@ -32,12 +34,16 @@ from flows.intake.headings import (
     readings_of,
     tokens_of,
 )
+from flows.intake.parting import Part, nets_across, rows_part, side_by_side, turned
+from flows.intake.reading import dialect_of
 from flows.intake.tables import (
     Block,
     HeadingCell,
     Kinds,
+    across,
     class_rows,
     find_block,
+    merged_down,
     runs_across,
 )
 from shared.fields import FIELDS, Group, Kind, Level
@@ -45,6 +51,7 @@ from shared.problems import NothingRecognised
 from shared.protocol import Protocol, protocols
 from shared.settings import Network, Site
 from shared.sheets import (
+    TURNED,
     Cell,
     Column,
     Recognised,
@@ -135,22 +142,30 @@ class _Candidate:
 def recognise(workbook: Workbook, site: Site, network: Network) -> Recognised:
     """What was understood of ``workbook``, sent in by ``site``.
 
+    A sheet that holds several tables which one sheet cannot hold apart gives way, in
+    ``workbook.sheets``, to its parts (:mod:`flows.intake.parting`).
+
     Raises :class:`NothingRecognised` when no sheet holds a table, saying what was seen.
     """
     found: list[tuple[Sheet, Table]] = []
-    aside: list[tuple[str, str]] = []
+    aside: list[tuple[str, str]] = list(workbook.left_aside)
     late: list[tuple[Sheet, Table, str]] = []
+    sheets: list[Sheet] = []
     for sheet in workbook.sheets:
         tables, why = _tables_of(sheet, workbook, site, network)
         if not tables:
             aside.append((sheet.name, why))
+            sheets.append(sheet)
             continue
         reason = "the tab is hidden" if sheet.hidden else _aside_by_name(sheet.name)
-        for table in tables:
+        for where, table in tables:
+            if where not in sheets:
+                sheets.append(where)
             if reason:
-                late.append((sheet, table, reason))
+                late.append((where, table, reason))
             else:
-                found.append((sheet, table))
+                found.append((where, table))
+    workbook.sheets = sheets
     if not found and late:
         # A lone tab called "Summary" is the lead's sheet, whatever its name.
         found = [(sheet, table) for sheet, table, _ in late]
@@ -182,33 +197,112 @@ def _aside_by_name(name: str) -> str:
 
 def _tables_of(
     sheet: Sheet, workbook: Workbook, site: Site, network: Network
-) -> tuple[list[Table], str]:
-    tables: list[Table] = []
+) -> tuple[list[tuple[Sheet, Table]], str]:
+    """The tables of a sheet, each with the part of the sheet that it stands on."""
+    tables, why = _down(sheet, workbook, site, network)
+    if tables:
+        return tables, ""
+    if runs_across(sheet):
+        part = turned(sheet)
+        tables, _ = _down(part, workbook, site, network)
+        if tables:
+            for _, table in tables:
+                table.notes.append(
+                    "Its headings stand in a column and its dates run to the right: it was "
+                    "turned, so a row here is a column of the sheet."
+                )
+            return tables, ""
+        return [], (
+            "its headings stand in a column and its dates run to the right; turn it so "
+            "that each check is a row (copy, then paste special, transpose)"
+        )
+    return [], why or _nature_of(sheet)
+
+
+def _down(
+    sheet: Sheet, workbook: Workbook, site: Site, network: Network
+) -> tuple[list[tuple[Sheet, Table]], str]:
+    """The tables of a sheet whose headings stand above their columns."""
+    tables: list[tuple[Sheet, Table]] = []
+    begins: list[int] = []
     start, covered, why = 0, 0, ""
     while start < len(sheet.rows):
         block = find_block(sheet, start)
         if block is None:
             break
-        table, end, reason = _table_of(sheet, block, workbook, site, network)
-        if table is not None:
+        several, end = _beside(sheet, block, start, workbook, site, network)
+        reason = ""
+        if not several:
+            table, end, reason = _table_of(sheet, block, workbook, site, network)
+            several = [(sheet, table)] if table is not None else []
+        if several:
             if tables:
-                _leave_aside(tables[-1], sheet, covered, block.top)
-            tables.append(table)
+                _leave_aside(tables[-1][1], sheet, covered, block.top)
+            tables += several
+            begins += [block.top] * len(several)
             covered = end
         why = why or reason
         # What looked like headings may have been a form above the true ones.
-        start = end if table is not None else block.bottom + 1
+        start = end if several else block.bottom + 1
     if tables:
-        _leave_aside(tables[-1], sheet, covered, len(sheet.rows))
-        return tables, ""
-    if runs_across(sheet):
-        return [], (
-            "its headings stand in a column and its dates run to the right; turn it so "
-            "that each check is a row (copy, then paste special, transpose)"
-        )
-    if why:
-        return [], why
-    return [], _nature_of(sheet)
+        _leave_aside(tables[-1][1], sheet, covered, len(sheet.rows))
+    return _held_apart(sheet, tables, begins), why
+
+
+def _beside(
+    sheet: Sheet, block: Block, start: int, workbook: Workbook, site: Site, network: Network
+) -> tuple[list[tuple[Sheet, Table]], int]:
+    """Tables that stand beside one another under one row of headings; none unless several."""
+    for parts in (side_by_side(sheet, block, site), nets_across(sheet, block, site)):
+        found: list[tuple[Sheet, Table]] = []
+        end = block.bottom + 1
+        for part in parts:
+            own = find_block(part, start)
+            if own is None or own.bottom != block.bottom:
+                continue
+            table, after, _ = _table_of(part, own, workbook, site, network)
+            if table is not None:
+                found.append((part, table))
+                end = max(end, after)
+        if len(found) > 1 and len(found) == len(parts):
+            return found, end
+    return [], block.end
+
+
+def _held_apart(
+    sheet: Sheet, tables: list[tuple[Sheet, Table]], begins: list[int]
+) -> list[tuple[Sheet, Table]]:
+    """Give tables below one another a part each where a field changes its column.
+
+    A place in the record is a sheet, a column and a row; two tables on one sheet may
+    share it only while their columns mean the same.
+    """
+    seen: dict[tuple[str | None, ...], tuple[int, str | None]] = {}
+    for where, table in tables:
+        if where is not sheet:
+            continue
+        for column in table.columns:
+            if column.field is not None and not column.part:
+                key = (column.field, column.taxon, column.life_stage)
+                if seen.setdefault(key, (column.index, column.unit)) != (
+                    column.index,
+                    column.unit,
+                ):
+                    break
+        else:
+            continue
+        break
+    else:
+        return tables
+    out: list[tuple[Sheet, Table]] = []
+    for number, (where, table) in enumerate(tables):
+        if where is sheet:
+            first = 0 if number == 0 else begins[number]
+            end = begins[number + 1] if number + 1 < len(begins) else len(sheet.rows)
+            where = rows_part(sheet, first, max(end, first + 1))
+            table.sheet = where.name
+        out.append((where, table))
+    return out
 
 
 def _leave_aside(table: Table, sheet: Sheet, first: int, end: int) -> None:
@@ -231,21 +325,28 @@ def _nature_of(sheet: Sheet) -> str:
 # -- one table -----------------------------------------------------------------------------
 
 
-def _column(sheet: Sheet, index: int, first: int, end: int) -> list[Cell]:
-    return [row[index] if index < len(row) else None for row in sheet.rows[first:end]]
-
-
 def _table_of(
     sheet: Sheet, block: Block, workbook: Workbook, site: Site, network: Network
 ) -> tuple[Table | None, int, str]:
     """The table, the row after its end, and why there is none."""
-    cells = {h.index: _column(sheet, h.index, block.first, block.end) for h in block.headings}
+    columnwise = across(sheet.rows[block.first : block.end])
+    blank: tuple[Cell, ...] = (None,) * (block.end - block.first)
+    cells: dict[int, Sequence[Cell]] = {
+        h.index: columnwise[h.index] if h.index < len(columnwise) else blank for h in block.headings
+    }
     samples = {index: sample_of(column) for index, column in cells.items()}
-    decimal = _decimal(samples, workbook)
-    candidates = [_candidate(h, samples[h.index], site, decimal) for h in block.headings]
-    _rescue_date(candidates, sheet, block)
+    decimal = _decimal(samples, dialect_of(workbook, sheet))
+    label = getattr(sheet, "label", "")
+    candidates = [
+        _candidate(_unlabelled(h, label), samples[h.index], site, decimal) for h in block.headings
+    ]
+    if sheet.name.endswith(TURNED):  # titles, which stand where headings do once turned
+        candidates = [
+            c for c in candidates if c.cells or (c.options and c.options[0][1] >= CONFIDENCE_LINE)
+        ]
+    _rescue_date(candidates, columnwise, block)
     _set_aside_boxes(candidates, cells)
-    several = _nets_across(block, site)
+    several = _nets_across(block, site) if not isinstance(sheet, Part) else ""
     if several:
         return (
             None,
@@ -261,14 +362,12 @@ def _table_of(
         for c in candidates
     ]
     fields = {column.field for column in columns if column.field}
+    month: int | None = None
+    if not fields & set(_DATES):
+        columns, month = _date_in_parts(columns, candidates, sheet, block)
+        fields = {column.field for column in columns if column.field}
     if not fields & set(_DATES):
         seen = ", ".join(f"\u201c{h.text}\u201d" for h in block.headings[:6])
-        if {"year", "month", "day"} <= {folded(h.text) for h in block.headings}:
-            return (
-                None,
-                block.end,
-                ("its dates are cut into year, month and day; put each date into one cell"),
-            )
         return (
             None,
             block.end,
@@ -290,6 +389,7 @@ def _table_of(
     ):
         return None, end, "it has dates but neither counts nor readings"
     columns = _repeat_numbers(columns, cells, data, block)
+    once = layout == "long" and _dates_written_once(sheet, columns, data)
     table = Table(
         sheet=sheet.name,
         protocol=protocol.id,
@@ -302,7 +402,19 @@ def _table_of(
         date_order_from="",
         gear_unit=_named_gear(sheet, block, site, protocol),
         decimal=decimal,
+        month=month,
+        dates_once=once,
     )
+    if once:
+        table.notes.append(
+            "The date is written once, in the first row of each check, and nowhere twice: the "
+            "rows below it without a date belong to the same check."
+        )
+    if month is not None:
+        table.notes.append(
+            f"The dates give only the day; the month, {_MONTH_NAMES[month - 1]}, is that of the "
+            "tab or title."
+        )
     hint = next(
         (
             order
@@ -318,13 +430,101 @@ def _table_of(
     return table, end, ""
 
 
-def _decimal(samples: dict[int, list[Cell]], workbook: Workbook) -> str:
+def _unlabelled(heading: HeadingCell, label: str) -> HeadingCell:
+    """A heading without the name of the net, which says nothing of its meaning."""
+    if not label:
+        return heading
+    parts = [
+        re.sub(r"\s+", " ", re.sub(label, " ", part, flags=re.I)).strip(" -:,/_")
+        for part in heading.parts
+    ]
+    kept = tuple(part for part in parts if part)
+    return replace(heading, parts=kept) if kept and parts[-1] else heading
+
+
+_PART_WORDS = {
+    "year": ("year",),
+    "month": ("month",),
+    "day": ("day", "date"),
+}
+_DAY_OF_MONTH = frozenset({("day", "of", "month"), ("day", "of", "the", "month")})
+_MONTH_NAMES = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+
+
+def _date_in_parts(
+    columns: list[Column], candidates: list[_Candidate], sheet: Sheet, block: Block
+) -> tuple[list[Column], int | None]:
+    """Take columns of year, month and day for the date, where no column holds it whole.
+
+    Also the month of a tab or title that names one, over a column of days. Columns come
+    back unchanged where the parts, or their cells, do not make dates.
+    """
+    found: dict[str, int] = {}
+    for place, candidate in enumerate(candidates):
+        if candidate.fixed is not None:
+            continue
+        tokens = tokens_of(candidate.heading.parts[-1])
+        words = tokens[0] if len(tokens) == 1 else "day" if tokens in _DAY_OF_MONTH else ""
+        for part, names in _PART_WORDS.items():
+            if words in names and part not in found and _are_parts(candidate.cells, part):
+                found[part] = place
+    if "day" not in found:
+        return columns, None
+    month: int | None = None
+    if "month" not in found:
+        named = {m for text in (sheet.name, *block.titles) for m in _months_in(text)}
+        if len(named) != 1:
+            return columns, None
+        month = named.pop()
+    by_index = {candidates[place].heading.index: part for part, place in found.items()}
+    out: list[Column] = []
+    for column in columns:
+        named_part = by_index.get(column.index)
+        if named_part is not None:
+            column = replace(
+                column, field="local_date", confidence=0.92, why_not="", unit=None, part=named_part
+            )
+        out.append(column)
+    return out, month
+
+
+def _are_parts(cells: Sequence[Cell], part: str) -> bool:
+    """Whether nearly all cells can be the year, month or day of a date."""
+    good = sum(1 for cell in cells if date_part(cell, part) is not None)
+    return bool(cells) and good >= 0.9 * len(cells)
+
+
+def _months_in(text: str) -> set[int]:
+    """Months that a tab's name or a title names in words (or 2026-03)."""
+    words = re.findall(r"[^\W\d_]+", folded(text))
+    named = {number for word in words if (number := month_named(word)) is not None}
+    if not named:
+        match = re.search(r"\b20\d\d[-_ ](0[1-9]|1[0-2])\b|\b(0[1-9]|1[0-2])[-_ ]20\d\d\b", text)
+        if match:
+            named = {int(match[1] or match[2])}
+    return named
+
+
+def _decimal(samples: Mapping[int, Sequence[Cell]], dialect: str) -> str:
     found = decimal_mark(
         cell.strip() for column in samples.values() for cell in column if type(cell) is str
     )
     if found is not None:
         return found
-    return "," if "decimal comma" in workbook.dialect else "."
+    return "," if "decimal comma" in dialect else "."
 
 
 def _profile_for(heading: HeadingCell, site: Site) -> str | None:
@@ -374,6 +574,8 @@ def _candidate(heading: HeadingCell, sample: list[Cell], site: Site, decimal: st
             if option is not reading and not found.cells:
                 continue
             confidence = _confidence(option, found.share(option.score), found.cells)
+            if found.cells and not found.good and FIELDS[option.field].kind is Kind.DATE:
+                confidence = round(confidence * 0.5, 4)  # two days of a month are no dates
             options.append((option, confidence))
             if found.misfits:
                 misfits[option.field] = found.misfits
@@ -428,7 +630,9 @@ def _is_dated(sample: Sequence[Cell]) -> bool:
     return good >= 0.9 * len(sample)
 
 
-def _rescue_date(candidates: list[_Candidate], sheet: Sheet, block: Block) -> None:
+def _rescue_date(
+    candidates: list[_Candidate], turned: list[tuple[Cell, ...]], block: Block
+) -> None:
     """Take the only column of dates for the date where no heading says date.
 
     A heading left blank, or one like "When", over nothing but dates leaves no other
@@ -442,8 +646,7 @@ def _rescue_date(candidates: list[_Candidate], sheet: Sheet, block: Block) -> No
         ):
             return
     named = {candidate.heading.index for candidate in candidates}
-    width = max((len(row) for row in sheet.rows[block.first : block.end]), default=0)
-    unnamed = [index for index in range(width) if index not in named]
+    unnamed = [index for index in range(len(turned)) if index not in named]
     dated: list[_Candidate] = []
     for candidate in candidates:
         if (
@@ -453,7 +656,7 @@ def _rescue_date(candidates: list[_Candidate], sheet: Sheet, block: Block) -> No
         ):
             dated.append(candidate)
     for index in unnamed:
-        sample = sample_of(_column(sheet, index, block.first, block.end))
+        sample = sample_of(turned[index])
         if _is_dated(sample):
             dated.append(_Candidate(HeadingCell(index, block.bottom, ("",)), sample, []))
     if len(dated) == 1 and not dated[0].why_not:
@@ -464,7 +667,7 @@ def _rescue_date(candidates: list[_Candidate], sheet: Sheet, block: Block) -> No
             candidates.sort(key=lambda c: c.heading.index)
 
 
-def _set_aside_boxes(candidates: list[_Candidate], cells: dict[int, list[Cell]]) -> None:
+def _set_aside_boxes(candidates: list[_Candidate], cells: dict[int, Sequence[Cell]]) -> None:
     """Leave aside what stands beside the table: a summary box behind an empty column."""
     indexes = [c.heading.index for c in candidates]
     groups: list[list[_Candidate]] = []
@@ -585,6 +788,9 @@ def _nets_across(block: Block, site: Site) -> str:
 
 def _named_gear(sheet: Sheet, block: Block, site: Site, protocol: Protocol) -> str | None:
     """The gear unit that the tab's name or the title names, if it names exactly one."""
+    own: str | None = getattr(sheet, "gear_unit", None)
+    if own is not None and protocol.gear_from == "nets":
+        return own
     units = site.gear_units(protocol)
     kind = {"nets": r"(?:fyke\s*)?(?:net|fyke)", "seines": r"(?:seine|haul)"}.get(
         protocol.gear_from, ""
@@ -728,13 +934,30 @@ def _numbers(cells: Sequence[Cell], decimal: str) -> list[float | None]:
 def _settle_counts(
     chosen: dict[int, tuple[Reading, float]],
     candidates: list[_Candidate],
-    cells: dict[int, list[Cell]],
+    cells: dict[int, Sequence[Cell]],
     protocol: Protocol,
     decimal: str,
 ) -> dict[int, tuple[Reading, float]]:
     """Give every catch column of a wide table its taxon and stage, or leave it aside."""
-    if any(reading.field in ("taxon", "life_stage") for reading, _ in chosen.values()):
-        return chosen
+    naming = [i for i, (r, _) in chosen.items() if r.field in ("taxon", "life_stage")]
+    if naming:
+        own = [
+            i
+            for i, (r, _) in chosen.items()
+            if FIELDS[r.field].level is Level.CATCH and r.taxon is not None
+        ]
+        plain = any(r.field == "count" and r.taxon is None for r, _ in chosen.values())
+        wide = not plain and any(chosen[i][0].field == "count" for i in own)
+        reasons = {c.heading.index: c for c in candidates}
+        for index in naming if wide else own:
+            del chosen[index]
+            reasons[index].why_not = (
+                "the counts stand in columns of their own, each named by its heading"
+                if wide
+                else "the rows name their animals themselves, so a column for one has no place"
+            )
+        if not wide:
+            return chosen
     where = {c.heading.index: c for c in candidates}
     first = protocol.targets[0] if protocol.targets else None
     counts = {i: r for i, (r, _) in chosen.items() if r.field == "count"}
@@ -831,7 +1054,9 @@ def _settle_counts(
     return chosen
 
 
-def _sums(index: int, parts: Sequence[int], cells: dict[int, list[Cell]], decimal: str) -> float:
+def _sums(
+    index: int, parts: Sequence[int], cells: dict[int, Sequence[Cell]], decimal: str
+) -> float:
     """Share of rows in which the column is the sum of ``parts``; 0 when none can tell."""
     total = _numbers(cells[index], decimal)
     columns = [_numbers(cells[part], decimal) for part in parts]
@@ -848,7 +1073,7 @@ def _sums(index: int, parts: Sequence[int], cells: dict[int, list[Cell]], decima
 def _total_of(
     index: int,
     counts: dict[int, Reading],
-    cells: dict[int, list[Cell]],
+    cells: dict[int, Sequence[Cell]],
     target: str | None,
     decimal: str,
 ) -> str:
@@ -872,8 +1097,54 @@ def _total_of(
     return "it is a total, but not the sum of any columns of counts"
 
 
+def _dates_written_once(sheet: Sheet, columns: list[Column], data: list[int]) -> bool:
+    """Whether a long table writes what belongs to a check in its first row only.
+
+    The evidence: rows without a date name an animal and leave the whole check blank, no
+    animal comes twice below one date, and no date is written in two rows running. One
+    row against it and a blank date stays a date that is wanting.
+    """
+    merged = merged_down(sheet)
+
+    def at(row: int, column: int) -> Cell:
+        cells = sheet.rows[row]
+        cell = cells[column] if column < len(cells) else None
+        if cell is None and (above := merged.get((row, column))) is not None:
+            held = sheet.rows[above]
+            return held[column] if column < len(held) else None
+        return cell
+
+    dates = [c.index for c in columns if c.field in _DATES]
+    if len(dates) != 1 or not any(c.field == "taxon" for c in columns):
+        return False
+    animals = [c.index for c in columns if c.field in ("taxon", "life_stage")]
+    checks = [
+        c.index
+        for c in columns
+        if c.field and FIELDS[c.field].level is Level.EVENT and c.field not in (*_DATES, "remarks")
+    ]
+    blank = 0
+    last: Cell = None
+    under: set[tuple[str, ...]] = set()
+    for row in data:
+        date = at(row, dates[0])
+        animal = tuple(folded(str(at(row, column) or "")) for column in animals)
+        if date is not None:
+            if date == last:
+                return False
+            last, under = date, {animal}
+            continue
+        if last is None or not any(animal) or animal in under:
+            return False
+        if any(at(row, column) is not None for column in checks):
+            return False
+        under.add(animal)
+        blank += 1
+    return blank >= 2
+
+
 def _repeat_numbers(
-    columns: list[Column], cells: dict[int, list[Cell]], data: list[int], block: Block
+    columns: list[Column], cells: dict[int, Sequence[Cell]], data: list[int], block: Block
 ) -> list[Column]:
     """Leave aside a "haul" column that numbers the hauls of a day instead of counting them."""
     column = next((c for c in columns if c.field == "hauls"), None)
@@ -972,7 +1243,7 @@ def _kinds(columns: list[Column]) -> Kinds:
     def of(*names: str) -> list[int]:
         return [c.index for name in names for c in columns if c.field == name]
 
-    dates = of(*_DATES)
+    dates = [c.index for c in columns if c.part == "day"] or of(*_DATES)
     quiet = {
         "site",
         "gear_unit",
@@ -991,7 +1262,11 @@ def _kinds(columns: list[Column]) -> Kinds:
     counts = [c.index for c in columns if c.field in ("count", "released", "mortality", "kept")]
     known = [c.index for c in columns if c.field]
 
+    in_parts = any(c.part for c in columns)
+
     def readable(cell: Cell) -> bool:
+        if in_parts:
+            return date_part(cell, "day") is not None
         if type(cell) is str:
             found = parse_date_text(cell)
             return found is not None or serial_text(cell) is not None
@@ -1008,6 +1283,7 @@ def _kinds(columns: list[Column]) -> Kinds:
         tuple(dated_labels),
         tuple(known),
         readable,
+        tuple(of("taxon")),
     )
 
 

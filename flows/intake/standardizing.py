@@ -15,10 +15,10 @@ from dataclasses import dataclass, field
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from flows.intake.cells import folded, number_of, says_lifted
+from flows.intake.cells import date_part, folded, number_of, says_lifted
 from flows.intake.columns import Setting, read_column
-from flows.intake.reading import DIALECT_1904, cell_text
-from flows.intake.tables import merged_down
+from flows.intake.reading import DIALECT_1904, cell_text, comments_of, dialect_of
+from flows.intake.tables import across, merged_down
 from shared.fields import CATCH_FIELDS, EVENT_FIELDS, FIELDS, Group, Kind, Level
 from shared.identity import event_id, short_digest, to_utc
 from shared.protocol import Protocol, protocols
@@ -188,12 +188,17 @@ def _season_stated(workbook: Workbook, sheet: Sheet, table: Table, network: Netw
 
 
 def _cells(
-    sheet: Sheet, numbers: Sequence[int], index: int, inherited: dict[tuple[int, int], int]
+    sheet: Sheet,
+    turned: list[tuple[Cell, ...]],
+    numbers: Sequence[int],
+    index: int,
+    inherited: dict[tuple[int, int], int],
 ) -> list[Cell]:
+    """A column's cells in the rows of data; merged cells show their value in each row."""
     rows = sheet.rows
-    out: list[Cell] = [
-        row[index] if index < len(row) else None for row in map(rows.__getitem__, numbers)
-    ]
+    out: list[Cell] = [None] * len(numbers)
+    if index < len(turned):
+        out = list(turned[index])
     if inherited:
         for place, number in enumerate(numbers):
             above = inherited.get((number, index))
@@ -222,10 +227,11 @@ def _read_table(
     numbers = table.data_rows
     size = len(numbers)
     inherited = merged_down(sheet)
+    turned = across([sheet.rows[number] for number in numbers])
     setting = Setting(
         table.decimal,
         table.date_order,
-        workbook.dialect == DIALECT_1904,
+        dialect_of(workbook, sheet) == DIALECT_1904,
         _stated_year(workbook, sheet, table, network),
     )
     out = _Rows(table, protocol, numbers, {}, {}, [None] * size, [None] * size)
@@ -233,12 +239,14 @@ def _read_table(
     texts: list[list[Any]] = []
     times_beside: dict[str, list[Any]] = {}
     stage_column: list[Any] | None = None
+    if any(column.part for column in table.columns):
+        _date_from_parts(out, sheet, turned, inherited, setting)
     for column in table.columns:
-        if column.field is None:
+        if column.field is None or column.part:
             continue
         entry = FIELDS[column.field]
         event_level = entry.level is Level.EVENT
-        cells = _cells(sheet, numbers, column.index, inherited if event_level else {})
+        cells = _cells(sheet, turned, numbers, column.index, inherited if event_level else {})
         if entry.id not in ("remarks", "gear_unit"):
             _ditto(cells)
         read = read_column(cells, entry, column.unit, setting)
@@ -260,6 +268,8 @@ def _read_table(
         else:
             key = (column.taxon, column.life_stage) if table.layout == "wide" else (None, None)
             out.catch.setdefault(key, {})[entry.id] = read.values
+    if table.dates_once:
+        _carry_check(out.event, times_beside)
     _hear_comments(out, sheet)
     if stage_column is not None:
         out.stages = [own or named for own, named in zip(stage_column, out.stages, strict=True)]
@@ -288,9 +298,65 @@ def _read_table(
     return out
 
 
+def _carry_check(event: dict[str, list[Any]], times_beside: dict[str, list[Any]]) -> None:
+    """Give rows without a date what identifies the check of the dated row above them."""
+    date_field = "local_date" if "local_date" in event else "check_date"
+    dates = list(event[date_field])
+    held = [event.get(name) for name in ("check_time", "gear_unit")]
+    for values in (event[date_field], times_beside.get(date_field), *held):
+        if values is None:
+            continue
+        head: int | None = None
+        for place, date in enumerate(dates):
+            if date is not None:
+                head = place
+            elif head is not None and values[place] is None:
+                values[place] = values[head]
+
+
+def _date_from_parts(
+    out: _Rows,
+    sheet: Sheet,
+    turned: list[tuple[Cell, ...]],
+    inherited: dict[tuple[int, int], int],
+    setting: Setting,
+) -> None:
+    """Put together the date that year, month and day give in columns of their own."""
+    columns = {column.part: column for column in out.table.columns if column.part}
+    cells = {
+        part: _cells(sheet, turned, out.numbers, column.index, inherited)
+        for part, column in columns.items()
+    }
+    for column_cells in cells.values():
+        _ditto(column_cells)
+    dates: list[Any] = []
+    for place, day_cell in enumerate(cells["day"]):
+        day = date_part(day_cell, "day")
+        month = out.table.month
+        if "month" in cells:
+            month = date_part(cells["month"][place], "month")
+        year = date_part(cells["year"][place], "year") if "year" in cells else None
+        if "year" not in cells and month is not None:
+            year = setting.year(month)
+        date: dt.date | None = None
+        if day is not None and month is not None and year is not None:
+            try:
+                date = dt.date(year, month, day)
+            except ValueError:
+                date = None
+        dates.append(date)
+        written = [cell_text(held[place]) for held in cells.values() if held[place] is not None]
+        if date is None and written:
+            why = "year, month and day do not make a date"
+            if year is None and day is not None and month is not None:
+                why = "the date names no year"
+            out.odd.append(_Odd(place, columns["day"], " ".join(written), "not-understood", why))
+    out.event["local_date"] = dates
+
+
 def _hear_comments(rows: _Rows, sheet: Sheet) -> None:
     """Add to a row's remarks what the recorder attached to its cells as a note."""
-    comments = getattr(sheet, "comments", None)
+    comments = comments_of(sheet)
     if not comments:
         return
     by_row: dict[int, list[str]] = defaultdict(list)
@@ -445,7 +511,7 @@ def _status(rows: _Rows, lifted: set[int]) -> None:
 def _note_places(stage: _Stage, table: Table) -> None:
     places = stage.staged.places
     for column in table.columns:
-        if column.field is None:
+        if column.field is None or column.part in ("year", "month"):
             continue
         for name, value in (
             ("file_sha256", stage.sha),
@@ -540,7 +606,7 @@ def _append_oddities(
             ("catch_id", catch),
             ("sheet", rows.table.sheet),
             ("sheet_row", rows.numbers[odd.place] + 1),
-            ("cell", cell_name(rows.numbers[odd.place], odd.column.index)),
+            ("cell", cell_name(rows.numbers[odd.place], odd.column.index, rows.table.sheet)),
             ("field", name),
             ("raw", odd.raw),
             ("kind", odd.kind),

@@ -11,6 +11,8 @@ import datetime as dt
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
+from itertools import zip_longest
 
 from flows.intake.cells import (
     folded,
@@ -56,6 +58,13 @@ class Block:
     units_row: int | None = None
     titles: list[str] = field(default_factory=list)
     """Texts of the rows above the headings."""
+
+
+def across(rows: Sequence[Sequence[Cell]]) -> list[tuple[Cell, ...]]:
+    """Rows turned into columns; short rows are filled up with blanks."""
+    if len(set(map(len, rows))) > 1:
+        return list(zip_longest(*rows))
+    return list(zip(*rows, strict=True))
 
 
 def is_value(cell: Cell) -> bool:
@@ -343,9 +352,12 @@ _TOTALS_AFTER = re.compile(
 
 def totals_word(cell: Cell) -> str:
     """``totals row``, ``row of means`` or empty, by what a label says."""
-    if type(cell) is not str or len(cell) > 45:
-        return ""
-    words = folded(cell).strip("*-=_ ")
+    return _totals_text(cell) if type(cell) is str and len(cell) <= 45 else ""
+
+
+@lru_cache(maxsize=16384)
+def _totals_text(text: str) -> str:
+    words = folded(text).strip("*-=_ ")
     match = _TOTALS.match(words)
     if match:
         return "totals row" if match["total"] else "row of means or extremes"
@@ -370,6 +382,8 @@ class Kinds:
     known: tuple[int, ...]
     readable: Callable[[Cell], bool]
     """Whether a cell of a date column can be read as a date."""
+    animals: tuple[int, ...] = ()
+    """Columns that name what was counted."""
 
 
 def merged_down(sheet: Sheet) -> dict[tuple[int, int], int]:
@@ -517,7 +531,8 @@ def _why_not_data(
             return "words without a date and without a value"
         return ""
     date_cell = row[date_column] if 0 <= date_column < len(row) else None
-    if date_cell is None and summed >= 2:
+    named = any(p < len(row) and type(row[p]) is str for p in kinds.animals)
+    if date_cell is None and summed >= 2 and not named:
         compared = agreed = 0
         for column, total in sums.items():
             cell = row[column] if column < len(row) else None

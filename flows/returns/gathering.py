@@ -37,6 +37,14 @@ ABOUT_THE_ROW = frozenset({
 _ROW_IS_GONE = "vanished-row"
 
 
+_WAYS = {
+    Answer.MINE: "tell us what it should be",
+    Answer.RIGHT: "say that it is right",
+    Answer.STRIKE: "strike the row",
+}
+"""How each answer is asked for where we have no suggestion."""
+
+
 @dataclass(frozen=True, slots=True)
 class Ask:
     """One question to a lead; one answer settles all of its ``findings``.
@@ -81,9 +89,8 @@ class Ask:
                     "'Right as written' keeps it as you sent it before.")
         if self.suggestion:
             return self.suggestion
-        if Answer.RIGHT in self.answers:
-            return "Is it right? Then please say so."
-        return "Please tell us what it should be."
+        ways = [_WAYS[answer] for answer in self.answers if answer in _WAYS]
+        return f"Please {' or '.join([', '.join(ways[:-1]), ways[-1]] if ways[1:] else ways)}."
 
 
 def gather(findings: Iterable[Finding]) -> list[Ask]:

@@ -46,6 +46,6 @@ def test_every_column_is_explained_with_some_of_its_cells() -> None:
     )
     lines = explain_table(understood(workbook).tables[0], workbook)
     assert [line[0] for line in lines] == ["Date", "Glass eels", "Running total"]
-    assert lines[1][1] == "Count of anguilla-rostrata, glass eel"
+    assert lines[1][1] == "Count: American eel, glass eel"
     assert lines[1][3] == "3, 4, 5"
     assert "left aside" in lines[2][1]

@@ -197,10 +197,14 @@ def test_other_kinds_of_file_are_refused_whatever_their_name(content: bytes) -> 
 
 
 def test_a_text_document_and_an_archive_are_told_apart_from_a_workbook() -> None:
-    for member, word in (("word/document.xml", "text document"), ("a/photo.jpg", "archive")):
+    photo = b"\xff\xd8\xff\xe0 photo"
+    for member, data, word in (
+        ("word/document.xml", b"x", "text document"),
+        ("a/photo.jpg", photo, "no spreadsheet in it"),
+    ):
         held = io.BytesIO()
         with zipfile.ZipFile(held, "w") as archive:
-            archive.writestr(member, "x")
+            archive.writestr(member, data)
         with pytest.raises(NotASheet, match=word):
             read_workbook(held.getvalue(), "x.xlsx")
 

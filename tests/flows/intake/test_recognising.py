@@ -8,8 +8,18 @@ import random
 import pytest
 
 from shared.problems import NothingRecognised
-from shared.sheets import Sheet, Workbook
-from tests.flows.intake.paper import book, column, days, fields, profile, site, understood
+from shared.sheets import TURNED, Cell, Sheet, Workbook
+from shared.staging import Staged
+from tests.flows.intake.paper import (
+    book,
+    column,
+    days,
+    fields,
+    profile,
+    site,
+    staged,
+    understood,
+)
 
 EEL = "anguilla-rostrata"
 GLASS = f"count:{EEL}:glass eel"
@@ -507,38 +517,40 @@ def test_the_net_is_read_from_tab_or_title(
 
 
 def test_tabs_that_are_no_tables_are_left_aside_with_reasons() -> None:
-    table = Sheet("2026", [["Date", "Glass eels"], *[[day, 3.0] for day in days(4)]])
+    dated: list[list[Cell]] = [[day, 3.0] for day in days(4)]
+    counts: list[list[Cell]] = [["Date", "Glass eels"], *dated]
+    table = Sheet("2026", counts)
+    read_me: list[list[Cell]] = [["How to fill this in"], ["Write zeros."]]
+    places: list[list[Cell]] = [
+        ["Site", "Latitude", "Longitude"],
+        ["Alder Creek", 44.8, -67.1],
+    ]
+    across: list[list[Cell]] = [
+        ["Date", *days(5)],
+        ["Glass eels", 1.0, 2.0, 3.0, 4.0, 5.0],
+        ["Water temp", 5.0, 5.0, 5.0, 5.0, 5.0],
+        ["Salinity", 1.0],
+    ]
     found = understood(
         Workbook(
             "x",
             "xlsx",
             [
-                Sheet("Read me", [["How to fill this in"], ["Write zeros."]]),
-                Sheet("Sites", [["Site", "Latitude", "Longitude"], ["Alder Creek", 44.8, -67.1]]),
-                Sheet("Summary", [["Date", "Glass eels"], *[[day, 3.0] for day in days(4)]]),
-                Sheet(
-                    "Old", [["Date", "Glass eels"], *[[day, 3.0] for day in days(4)]], hidden=True
-                ),
-                Sheet(
-                    "Across",
-                    [
-                        ["Date", *days(5)],
-                        ["Glass eels", 1.0, 2.0, 3.0, 4.0, 5.0],
-                        ["Water temp", 5.0, 5.0, 5.0, 5.0, 5.0],
-                        ["Salinity", 1.0],
-                    ],
-                ),
+                Sheet("Read me", read_me),
+                Sheet("Sites", places),
+                Sheet("Summary", counts),
+                Sheet("Old", counts, hidden=True),
+                Sheet("Across", across),
                 table,
             ],
         )
     )
-    assert [t.sheet for t in found.tables] == ["2026"]
+    assert [t.sheet for t in found.tables] == [f"Across, {TURNED}", "2026"]
     reasons = dict(found.left_aside)
-    assert set(reasons) == {"Read me", "Sites", "Summary", "Old", "Across"}
+    assert set(reasons) == {"Read me", "Sites", "Summary", "Old"}
     assert "date" in reasons["Sites"]
     assert "summary" in reasons["Summary"]
     assert "hidden" in reasons["Old"]
-    assert "transpose" in reasons["Across"]
 
 
 def test_a_lone_tab_called_summary_is_the_sheet_itself() -> None:
@@ -616,25 +628,145 @@ def test_a_haul_number_is_not_a_number_of_hauls() -> None:
             *[[day, 1.0, 2.0, 5.0] for day in days(5)],
         ],
         [
-            [None, "Net A", None, "Net B", None],
-            ["Date", "Glass", "Elver", "Glass", "Elver"],
-            *[[day, 1.0, 0.0, 2.0, 0.0] for day in days(5)],
+            [None, "Net A", None, "Net B", None, None],
+            ["Date", "Glass", "Elver", "Glass", "Elver", "Water temp"],
+            *[[day, 1.0, 0.0, 2.0, 0.0, 5.0] for day in days(5)],
         ],
     ],
 )
-def test_two_nets_in_one_row_are_refused_rather_than_mixed(rows: list[list[object]]) -> None:
-    with pytest.raises(NothingRecognised, match="several nets"):
-        understood(book(*rows), site(nets=("A", "B")))
+@pytest.mark.parametrize("nets", [("A", "B"), ("A",)])
+def test_two_nets_in_one_row_are_two_checks_with_the_same_water(
+    rows: list[list[object]], nets: tuple[str, ...]
+) -> None:
+    at = site(nets=nets)
+    workbook = book(*rows)
+    found = understood(workbook, at)
+    assert [(t.sheet, t.gear_unit) for t in found.tables] == [
+        ("Log, net A", "A"),
+        ("Log, net B", "B"),
+    ]
+    rows_read = staged(book(*rows), at)
+    counts = dict.fromkeys(("A", "B"), 0.0)
+    gear = dict(zip(rows_read.events["row_id"], rows_read.events["gear_unit"], strict=True))
+    for row_id, count in zip(rows_read.catches["row_id"], rows_read.catches["count"], strict=True):
+        counts[gear[row_id]] += count
+    assert counts == {"A": 5.0, "B": 10.0}
+    assert rows_read.events["water_temperature"] == [5.0] * 10
+    # Cells keep their addresses: the record says where each net's count stands.
+    assert [c.index for t in found.tables for c in t.columns if c.field == "count"] in (
+        [1, 2],
+        [1, 2, 3, 4],
+    )
 
 
-def test_a_date_cut_into_three_columns_is_refused_with_the_remedy() -> None:
-    with pytest.raises(NothingRecognised, match="one cell"):
-        understood(
-            book(
-                ["Year", "Month", "Day", "Glass eels"],
-                *[[2026.0, 3.0, float(n), 4.0] for n in range(1, 7)],
-            )
-        )
+@pytest.mark.parametrize("gap", [[], [None]])
+def test_two_tables_side_by_side_are_read_apart(gap: list[None]) -> None:
+    workbook = book(
+        ["Net A", None, None, *gap, "Net B"],
+        ["Date", "Glass eels", "Water temp", *gap, "Date", "Glass eels", "Water temp"],
+        *[
+            [day, 1.0, 5.0, *gap, other, 2.0, 6.0]
+            for day, other in zip(days(5), days(5, dt.date(2026, 3, 4)), strict=True)
+        ],
+    )
+    found = understood(workbook, site(nets=("A", "B")))
+    assert [t.gear_unit for t in found.tables] == ["A", "B"]
+    assert [[c.field for c in t.columns] for t in found.tables] == [
+        ["local_date", "count", "water_temperature"]
+    ] * 2
+    assert found.tables[1].columns[0].index == 3 + len(gap)
+
+
+def test_tables_below_one_another_with_other_columns_get_a_part_each() -> None:
+    workbook = book(
+        ["Date", "Glass eels", "Water temp (C)"],
+        *[[day, 3.0, 5.0] for day in days(3)],
+        [],
+        ["Date", "Water temp (C)", "Salinity", "pH"],
+        *[[day, 5.0, 12.0, 7.2] for day in days(3)],
+    )
+    found = understood(workbook)
+    assert [t.sheet for t in found.tables] == ["Log, rows 1 to 5", "Log, rows 6 to 9"]
+    assert [s.name for s in workbook.sheets] == [t.sheet for t in found.tables]
+    assert [t.data_rows for t in found.tables] == [[1, 2, 3], [6, 7, 8]]
+
+
+def test_a_sheet_with_its_dates_across_is_turned() -> None:
+    rows: list[list[object]] = [
+        ["Alder Creek 2026"],
+        ["Date", *days(5)],
+        ["Glass eels", 1.0, 2.0, 3.0, 4.0, 5.0],
+        ["Water temp (F)", 41.0, 41.0, 41.0, 41.0, "n/k"],
+        ["Remarks", None, "rain"],
+    ]
+    found = understood(book(*rows))
+    (table,) = found.tables
+    assert table.sheet == f"Log, {TURNED}"
+    assert table.notes
+    assert fields(table) == {
+        "Date": "local_date",
+        "Glass eels": GLASS,
+        "Water temp (F)": "water_temperature",
+        "Remarks": "remarks",
+    }
+    read = staged(book(*rows))
+    assert read.events["local_date"] == days(5)
+    assert read.events["water_temperature"] == [5.0] * 4 + [None]
+    # The address is the one in the sheet as the lead has it.
+    assert read.oddities["cell"] == ["F4"]
+
+
+def test_a_date_cut_into_three_columns_is_put_together() -> None:
+    workbook = book(
+        ["Year", "Month", "Day", "Glass eels"],
+        *[[2026.0, 3.0, float(n), 4.0] for n in range(1, 7)],
+        [2026.0, 2.0, 30.0, 4.0],
+    )
+    found = understood(workbook)
+    assert [(c.field, c.part) for c in found.tables[0].columns[:3]] == [
+        ("local_date", "year"),
+        ("local_date", "month"),
+        ("local_date", "day"),
+    ]
+    read = staged(workbook)
+    assert read.events["local_date"] == [*days(6, dt.date(2026, 3, 1)), None]
+    assert list(zip(read.oddities["cell"], read.oddities["kind"], strict=True)) == [
+        ("C8", "not-understood")
+    ]
+
+
+def test_one_tab_a_month_may_write_only_the_day() -> None:
+    tabs = [
+        Sheet(name, [["Glass eels 2026"], ["Day", "Glass eels"], [1.0, 3.0], [2.0, 4.0]])
+        for name in ("March", "Apr")
+    ]
+    read = staged(Workbook("log.xlsx", "xlsx", tabs))
+    assert read.events["local_date"] == [
+        *days(2, dt.date(2026, 3, 1)),
+        *days(2, dt.date(2026, 4, 1)),
+    ]
+
+
+def _once(*dates: Cell, time: Cell = None) -> Staged:
+    animals = ("Glass eel", "Elver", "Mummichog")
+    rows = [
+        [date, time if date is not None else None, animals[n % 3], float(n)]
+        for n, date in enumerate(dates)
+    ]
+    return staged(book(["Date", "Time", "Species", "Number"], *rows))
+
+
+def test_a_date_written_once_a_check_holds_for_the_animals_below_it() -> None:
+    first, second = days(2)
+    read = _once(first, None, None, second, None, None, time=dt.time(7, 40))
+    assert read.events["local_date"] == [first, second]
+    assert len(read.catches["count"]) == 6
+
+
+def test_a_date_wanting_where_dates_are_repeated_stays_wanting() -> None:
+    first, second = days(2)
+    read = _once(first, first, None, second, second, None)
+    assert None in read.events["local_date"]
 
 
 def test_the_questions_of_a_form_are_headings_too() -> None:
@@ -680,3 +812,42 @@ def test_of_a_count_and_an_estimate_the_count_is_taken() -> None:
         "Glass eels": GLASS,
         "Glass eels (est.)": None,
     }
+
+
+def test_a_clash_is_settled_for_the_best_of_the_whole_sheet() -> None:
+    # "Fish" may name what was caught or count it; "Species" can only name it.
+    found = understood(
+        book(
+            ["Date", "Fish", "Species", "Number"],
+            *[[day, None, "Mummichog", 1.0] for day in days(6)],
+        )
+    )
+    assert column(found.tables[0], "Species").field == "taxon"
+    assert column(found.tables[0], "Number").field == "count"
+    assert column(found.tables[0], "Fish").field != "taxon"
+
+
+def test_an_animals_own_column_has_no_place_where_the_rows_name_their_animals() -> None:
+    found = understood(
+        book(
+            ["Date", "Species", "Number", "Sticklebacks"],
+            *[[day, "Mummichog", 1.0, 9.0] for day in days(6)],
+        )
+    )
+    (table,) = found.tables
+    assert table.layout == "long"
+    assert column(table, "Sticklebacks").field is None
+    assert column(table, "Sticklebacks").why_not
+
+
+def test_a_stage_column_beside_named_counts_leaves_the_table_wide() -> None:
+    found = understood(
+        book(
+            ["Date", "Stage", "Glass eels", "Elvers"],
+            *[[day, "glass", 4.0, 1.0] for day in days(6)],
+        )
+    )
+    (table,) = found.tables
+    assert table.layout == "wide"
+    assert fields(table)["Glass eels"] == GLASS
+    assert column(table, "Stage").field is None

@@ -1,0 +1,229 @@
+"""``python -m bench.judge``: the rules beside the validators, one run, one table.
+
+Each contender runs in a process of its own on the same made-up record
+(:mod:`bench.national_record`), so that its memory is its own: the first call is timed, then
+the best of several warm ones. All must find the same failing cells or the run fails.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import asdict, dataclass
+from importlib.metadata import version
+from pathlib import Path
+
+from bench.contenders import CONTENDERS, SUBSET, THREADS, digest
+from bench.national_record import make_record
+
+DOCUMENT = Path(__file__).parent.parent / "docs" / "bench-judge.md"
+
+TARGET_EVENTS_A_SECOND = 1_000_000
+TARGET_SECONDS = 10.0
+TARGET_BYTES = 2 * 1024**3
+TARGET_SQL_RATIO = 3.0
+
+WARM_CALLS, WARM_SECONDS = 7, 8.0
+"""At most so many warm calls, and so long; the best counts."""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One contender's figures: seconds (``cpu``: of all threads, a warm call), bytes.
+
+    ``found``: how many failing cells, and a hash of which.
+    """
+
+    key: str
+    checks: int
+    total: int
+    first: float
+    warm: float
+    cpu: float
+    peak: int
+    loaded: int
+    found: tuple[int, str] | None
+
+
+def _memory(entry: str) -> int:
+    """``VmHWM`` (peak) or ``VmRSS`` (now) of this process in bytes; 0 where not told.
+
+    The kernel's own count, not getrusage's: that one starts from the parent's peak.
+    """
+    status = Path("/proc/self/status")
+    if not status.exists():
+        return 0
+    for line in status.read_text(encoding="utf-8").splitlines():
+        if line.startswith(entry + ":"):
+            return int(line.split()[1]) * 1024
+    return 0
+
+
+def measure(key: str, folder: Path) -> Measured:
+    """Run one contender in this process."""
+    contender = next(c for c in CONTENDERS if c.key == key)
+    prepared = contender.prepare(folder)
+    loaded = _memory("VmRSS")
+    forgets = Path("/proc/self/clear_refs")
+    if forgets.exists():
+        forgets.write_text("5", encoding="utf-8")  # the peak starts anew, without the loading's
+    started = time.perf_counter()
+    result = prepared.run()
+    first = time.perf_counter() - started
+    warm: list[float] = []
+    cpu: list[float] = []
+    while len(warm) < 2 or (len(warm) < WARM_CALLS and sum(warm) < WARM_SECONDS):
+        started, busy = time.perf_counter(), time.process_time()
+        result = prepared.run()
+        warm.append(time.perf_counter() - started)
+        cpu.append(time.process_time() - busy)
+    peak = _memory("VmHWM")
+    found = digest(prepared.cells(result)) if prepared.cells is not None else None
+    return Measured(key, prepared.checks, prepared.total, first, min(warm), min(cpu), peak, loaded,
+                    found)
+
+
+def _in_own_process(key: str, folder: Path) -> Measured:
+    environment = os.environ | {
+        "POLARS_MAX_THREADS": str(THREADS), "GX_ANALYTICS_ENABLED": "false",
+        "PYTHONWARNINGS": "ignore",
+    }
+    done = subprocess.run(
+        [sys.executable, "-m", "bench.judge", "--only", key, "--folder", str(folder)],
+        capture_output=True, text=True, env=environment, check=False,
+        cwd=Path(__file__).parent.parent,
+    )
+    if done.returncode != 0:
+        raise SystemExit(f"{key} failed:\n{done.stderr[-3000:]}")
+    raw = json.loads(done.stdout.splitlines()[-1])
+    raw["found"] = tuple(raw["found"]) if raw["found"] else None
+    return Measured(**raw)
+
+
+def _per_rule(one: Measured, events: int, seconds: float) -> float:
+    """Nanoseconds for one check over one event."""
+    return seconds / one.checks / events * 1e9
+
+
+def table(measured: list[Measured], events: int) -> str:
+    """The table and the verdicts, as Markdown."""
+    by_key = {one.key: one for one in measured}
+    basis = by_key["ours-rows"]
+    lines = [
+        "| | checks | first, s | warm, s | CPU, s | events/s | ns a check a row | to ours "
+        "| peak, MiB | of which input | failing cells |",
+        "| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",
+    ]
+    ours = _per_rule(basis, events, basis.warm)
+    for contender in CONTENDERS:
+        one = by_key[contender.key]
+        cost = _per_rule(one, events, one.warm)
+        checks = f"{one.checks}" + (f" of {one.total}" if one.total > one.checks else "")
+        lines.append(
+            f"| {contender.title} | {checks} | {one.first:.2f} | {one.warm:.2f} | {one.cpu:.2f} "
+            f"| {events / one.warm:,.0f} | {cost:.1f} | {cost / ours:.2f}x "
+            f"| {one.peak / 2**20:,.0f} | {one.loaded / 2**20:,.0f} "
+            f"| {one.found[0] if one.found else '-'} |"
+        )
+    return "\n".join(lines)
+
+
+def verdicts(measured: list[Measured], events: int) -> list[tuple[str, bool]]:
+    """Each target in words, and whether it was met."""
+    by_key = {one.key: one for one in measured}
+    rows, whole = by_key["ours-rows"], by_key["ours-words"]
+    alike = _per_rule(by_key["ours-subset"], events, by_key["ours-subset"].warm)
+    costs = {one.key: _per_rule(one, events, one.warm) for one in measured}
+    sql = min(("sql-sift", "sql-scans"), key=costs.__getitem__)
+    cheapest = min((key for key in costs if not key.startswith(("ours", "sql"))),
+                   key=costs.__getitem__)
+    mean = costs["ours-rows"]
+    scale = events / 1_000_000
+    return [
+        (f"row rules together: {events / rows.first:,.0f} events/s first, "
+         f"{events / rows.warm:,.0f} warm (target {TARGET_EVENTS_A_SECOND:,})",
+         events / rows.first >= TARGET_EVENTS_A_SECOND),
+        (f"whole catalogue, worded: {whole.first:.1f} s (target {TARGET_SECONDS * scale:g})",
+         whole.first < TARGET_SECONDS * scale),
+        (f"its peak memory: {whole.peak / 2**20:,.0f} MiB (target below 2,048)",
+         whole.peak < TARGET_BYTES),
+        (f"a range over a row: {alike:.1f} ns; cheapest validator ({cheapest}) "
+         f"{costs[cheapest]:.1f} ns", alike < costs[cheapest]),
+        (f"the average row rule over a row, sums and neighbours included: {mean:.1f} ns; cheapest "
+         f"validator's range {costs[cheapest]:.1f} ns", mean < costs[cheapest]),
+        (f"hand-written SQL ({sql}), {costs[sql]:.1f} ns, is {alike / costs[sql]:.2f} times "
+         f"cheaper on the same ranges (target at most {TARGET_SQL_RATIO:g})",
+         alike / costs[sql] <= TARGET_SQL_RATIO),
+    ]
+
+
+def _heading(events: int) -> str:
+    packages = ("duckdb", "polars", "pandas", "pandera", "dataframely", "pointblank",
+                "great-expectations")
+    versions = ", ".join(f"{name} {version(name)}" for name in packages)
+    return (
+        f"{events:,} events, three catches each; {THREADS} threads; Python "
+        f"{platform.python_version()}; {versions}."
+    )
+
+
+NOTES = f"""\
+- *Tallyweir* judges DuckDB tables in a file, as the warehouse keeps them; one line shows the
+  uncompressed temporary tables that a run lays out. The validators get a frame in memory.
+  Loading is outside the clock and the peak everywhere; the peak includes the loaded input.
+- *checks*: for us probes that look at rows (of all; the others read only the short list of
+  cells that were not plain values). A range is one check for everybody, a list another.
+- *CPU, s*: of all threads, in the best warm call; it shows work where other programs slow the
+  clock.
+- *ns a check a row* and *to ours* are of the warm call. A row is an event: our probes over
+  catches look at three catches for each, and that is not taken off.
+- *failing cells*: of the shared subset ({", ".join(SUBSET)}), by row and field; equal hashes
+  are asserted."""
+
+
+def main() -> None:
+    """Print the table; with ``--write`` keep it in the docs too."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--events", type=int, default=1_000_000)
+    parser.add_argument("--write", action="store_true", help="write docs/bench-judge.md")
+    parser.add_argument("--only", help=argparse.SUPPRESS)
+    parser.add_argument("--folder", type=Path, help=argparse.SUPPRESS)
+    given = parser.parse_args()
+    if given.only:
+        print(json.dumps(asdict(measure(given.only, given.folder))))
+        return
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch)
+        make_record(folder, given.events)
+        measured = []
+        for contender in CONTENDERS:
+            measured.append(_in_own_process(contender.key, folder))
+            print(f"  {contender.title}: {measured[-1].warm:.2f} s", file=sys.stderr)
+            for leftover in folder.glob("record-*"):
+                leftover.unlink()
+    found = {one.found for one in measured if one.found is not None}
+    if len(found) != 1:
+        for one in measured:
+            print(one.key, one.found, file=sys.stderr)
+        raise SystemExit("The contenders do not find the same failing cells.")
+    outcome = verdicts(measured, given.events)
+    text = "\n".join([
+        "# What judging costs", "", "Printed by `python -m bench.judge`; nothing here is typed "
+        "by hand.", "", _heading(given.events), "", table(measured, given.events), "",
+        *(f"- {'met' if met else 'MISSED'}: {words}" for words, met in outcome), "", NOTES, "",
+    ])
+    print(text)
+    if given.write:
+        DOCUMENT.write_text(text, encoding="utf-8", newline="\n")
+    if not all(met for _, met in outcome):
+        raise SystemExit(1)
+
+
+if __name__ == "__main__":
+    main()

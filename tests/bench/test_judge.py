@@ -1,0 +1,49 @@
+"""The benchmark's record and its contenders: the same cells, or the figures mean nothing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from bench.contenders import CONTENDERS, SUBSET, digest
+from bench.judge import Measured, table, verdicts
+from bench.national_record import TABLES, make_record
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small record."""
+    folder = tmp_path_factory.mktemp("record")
+    make_record(folder, 4_000)
+    return folder
+
+
+def test_the_record_is_the_same_each_time(record: Path, tmp_path: Path) -> None:
+    import polars as pl
+
+    make_record(tmp_path, 4_000)
+    for name in TABLES:
+        first = pl.read_parquet(record / f"{name}.parquet").sort(pl.all())
+        assert first.equals(pl.read_parquet(tmp_path / f"{name}.parquet").sort(pl.all())), name
+
+
+def test_rules_contract_and_hand_written_sql_find_the_same_cells(record: Path) -> None:
+    found = set()
+    for key in ("ours-rows", "ours-subset", "sql-sift", "sql-scans", "pandera-polars"):
+        prepared = next(c for c in CONTENDERS if c.key == key).prepare(record)
+        assert prepared.cells is not None
+        found.add(digest(prepared.cells(prepared.run())))
+    ((count, _),) = found
+    assert count > len(SUBSET)
+
+
+def test_a_missed_target_is_said() -> None:
+    def one(key: str, seconds: float) -> Measured:
+        return Measured(key, 12, 12, seconds, seconds, seconds, 2**30, 2**20, (3, "abc"))
+
+    quick = [one(c.key, 0.5 if c.key.startswith(("ours", "sql")) else 1.0) for c in CONTENDERS]
+    slow = [one(c.key, 20.0 if c.key.startswith("ours") else 1.0) for c in CONTENDERS]
+    met = [[fine for _, fine in verdicts(given, 1_000_000)] for given in (quick, slow)]
+    assert met == [[True] * 6, [False, False, True, False, False, False]]
+    assert len(table(quick, 1_000_000).splitlines()) == len(CONTENDERS) + 2

@@ -1,0 +1,43 @@
+"""The door of the release: what breaks the contract is not published, and is named."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from flows.network_folder import load_network
+from flows.weekly import run_in_order
+from warehouse.store import Warehouse
+
+from .conftest import AS_OF, published
+
+_SABOTAGE = {
+    "a water temperature that cannot be": (
+        "UPDATE clean_events SET water_temperature_c = 54 WHERE rowid = 3", "water_temperature_c"),
+    "a flag outside the scheme": ("UPDATE clean_events SET qc_ph = 7 WHERE rowid = 3", "qc_ph"),
+    "a count below zero": ("UPDATE clean_counts SET count = -1 WHERE rowid = 3", "count"),
+    "an unknown taxon": ("UPDATE clean_counts SET taxon_id = 'kraken' WHERE rowid = 3", "taxon_id"),
+    "an event twice": (
+        "INSERT INTO clean_events FROM clean_events WHERE rowid = 3", "event_id"),
+    "a net with no name": (
+        "UPDATE clean_events SET gear_unit = NULL WHERE protocol = 'fyke' AND rowid < 4",
+        "gear unit"),
+    "no effort at all passing for effort": (
+        "UPDATE clean_events SET effort_value = 0 WHERE rowid = 3", "effort_value"),
+}
+
+
+@pytest.mark.parametrize("what", _SABOTAGE)
+def test_what_breaks_the_contract_is_not_published(bay: Path, what: str) -> None:
+    sabotage, named = _SABOTAGE[what]
+    network = load_network(bay)
+    run_in_order(bay, network, AS_OF)
+    before = published(bay)
+    with Warehouse.open(bay) as warehouse:
+        warehouse.connection.execute(sabotage)
+    outcome = run_in_order(bay, network, AS_OF)
+    assert outcome.release is None
+    (notice,) = outcome.standing["notices"]
+    assert named in notice and "No release was made" in notice
+    assert published(bay) == before
