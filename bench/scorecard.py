@@ -325,7 +325,7 @@ def suggestion_right(error: SeededError, finding: Finding) -> bool:
         offered = finding.suggested or finding.suggestion
         if error.kind.startswith("date-") and offered == event_date:
             return True
-        return true is not None and offered == true
+        return true is not None and _same_day(true, offered)
     if true is None:
         return False
     truth, offered_number = first_number(true), first_number(finding.suggestion)
@@ -341,6 +341,21 @@ def suggestion_right(error: SeededError, finding: Finding) -> bool:
     if error.field == "hours_fished":
         slack = max(slack, 0.25)
     return abs(truth[0] - offered_number[0]) <= slack + 1e-9
+
+
+def _same_day(true: str, offered: str) -> bool:
+    """Whether ``offered`` (ISO) is the day that the sheet would write as ``true``.
+
+    The order of day and month is the sheet's; a day offered in the other order is another
+    day unless both read alike, which no slip seeded here makes so.
+    """
+    if true == offered:
+        return True
+    year, month, day = (int(part) for part in offered.split("-"))
+    numbers = [int(part) for part in re.findall(r"\d+", true)]
+    if len(numbers) != 3:
+        return False
+    return sorted(numbers) in (sorted((year, month, day)), sorted((year % 100, month, day)))
 
 
 def _factor(error: SeededError, true: float, written: float) -> float:

@@ -153,7 +153,7 @@ def _catch_rows(columns: Sequence[BlankColumn], section: Section) -> list[Row]:
     if section is Section.BYCATCH or beside == 2:
         spare = _OTHERS + (len(groups) + _OTHERS) % beside
         groups += [(Box(share, "Other, which?"), *(Box(1) for _ in widest))] * spare
-    rows = [Row(4.8, head * beside)]
+    rows = [Row(4.8, head * beside, fixed=True)]
     rows += [
         Row(10 if beside == 2 else 12.5,
             tuple(box for group in groups[start:start + beside] for box in group))
@@ -202,7 +202,7 @@ def _week_pages(
                 Box(1, f"{_DAYS[n]} {_short(week + dt.timedelta(days=n))}", Look.HEAD)
                 if week else Box(1, "Date") for n in range(7))
             dates = Row(6 if week else 9, (
-                Box(_WEEK_NAME, columns[0].label, Look.NAME, size=_WEEK_SIZE), *days))
+                Box(_WEEK_NAME, columns[0].label, Look.NAME, size=_WEEK_SIZE), *days), fixed=True)
             yield Page(
                 wording.plain(site.name, 60), f"{protocol.title}, {named}{when}", _TIP, (),
                 (Band(bands[0].name, (dates, *bands[0].rows)), *bands[1:]),

@@ -55,10 +55,11 @@ class Box:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """Cells beside each other; ``height`` in mm before stretching."""
+    """Cells beside each other; ``height`` in mm, before stretching unless ``fixed``."""
 
     height: float
     boxes: tuple[Box, ...]
+    fixed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,16 +105,19 @@ def draw_page(pdf: FPDF, page: Page) -> None:
     top = _draw_head(pdf, page, width)
     caution_height = _caution_height(pdf, page.cautions, width)
     room = pdf.h - _BOTTOM - caution_height - top - _GAP * (len(page.bands) + 1)
-    wanted = sum(row.height for band in page.bands for row in band.rows)
-    stretch = min(_MOST, room / wanted) if wanted else 1.0
+    rows = [row for band in page.bands for row in band.rows]
+    fixed = sum(row.height for row in rows if row.fixed)
+    wanted = sum(row.height for row in rows if not row.fixed)
+    stretch = min(_MOST, max(room - fixed, 0.0) / wanted) if wanted else 1.0
     y = top + _GAP
     for band in page.bands:
-        height = sum(row.height for row in band.rows) * stretch
+        heights = [row.height * (1.0 if row.fixed else stretch) for row in band.rows]
+        height = sum(heights)
         _band_name(pdf, band.name, y, height)
         place = y
-        for row in band.rows:
-            _draw_row(pdf, row, _SIDE + _GUTTER, place, width - _GUTTER, row.height * stretch)
-            place += row.height * stretch
+        for row, high in zip(band.rows, heights, strict=True):
+            _draw_row(pdf, row, _SIDE + _GUTTER, place, width - _GUTTER, high)
+            place += high
         pdf.set_line_width(0.6)
         pdf.rect(_SIDE, y, width, height)
         y += height + _GAP

@@ -243,7 +243,7 @@ def _width(column: BlankColumn) -> float:
     words = max(map(len, column.heading.split()))
     if column.choices:
         return max(words, *(len(choice) for choice in column.choices), 6) + 3.5
-    return max(words, 7) + 2
+    return max(words, 7) + 2.5
 
 
 def _cell_style(book: Workbook, column: BlankColumn) -> Format:

@@ -354,6 +354,7 @@ def _table_of(
             f"it keeps several nets ({several}) side by side in one row; give each net rows or a "
             "tab of its own",
         )
+    _settle_rivals(candidates)
     protocol = _protocol(sheet, block, candidates, site)
     chosen = _assign(candidates, protocol)
     chosen = _settle_counts(chosen, candidates, cells, protocol, decimal)
@@ -721,6 +722,75 @@ def _set_aside_boxes(candidates: list[_Candidate], cells: dict[int, Sequence[Cel
                         if dated(group)
                         else "it belongs to a box beside the table"
                     )
+
+
+_COMPANY: dict[str, frozenset[str]] = {
+    # What stands beside a field whose heading another field shares.
+    "weight": frozenset({"length", "pigment_stage", "taxon", "life_stage"}),
+    "water_temperature": frozenset(
+        f.id for f in FIELDS.values() if f.group in _WATERY and f.id != "cloud_cover"
+    ),
+    "turbidity": frozenset(f.id for f in FIELDS.values() if f.group is Group.WATER),
+    "cloud_cover": frozenset(f.id for f in FIELDS.values() if f.group is Group.WEATHER),
+}
+
+
+def _settle_rivals(candidates: list[_Candidate]) -> None:
+    """Decide between fields that share a heading ("WT") by the company it keeps.
+
+    Columns beside it count three times those further off. Unless one meaning has plainly
+    more of its kind about it, neither is taken.
+    """
+    sure = {
+        place: c.options[0][0].field
+        for place, c in enumerate(candidates)
+        if c.options and c.options[0][1] >= CONFIDENCE_LINE
+    }
+    for place, candidate in enumerate(candidates):
+        if candidate.fixed is not None or len(candidate.options) < 2:
+            continue
+        top = candidate.options[0][0]
+        rivals = [
+            reading.field
+            for reading, confidence in candidate.options
+            if confidence >= CONFIDENCE_LINE and abs(reading.score - top.score) < 0.005
+        ]
+        rivals = list(dict.fromkeys(rivals))
+        if "water_level" in rivals or (
+            top.field == "water_level" and tokens_of(candidate.heading.parts[-1]) == ("staff",)
+        ):
+            numbers = [number_of(cell) for cell in candidate.cells]
+            if numbers and all(n is not None and n.is_integer() and 0 < n <= 15 for n in numbers):
+                _leave_open(candidate, "the number of people or the height on the staff")
+            continue
+        if len(rivals) != 2 or not all(name in _COMPANY for name in rivals):
+            continue
+        weights = {name: 0 for name in rivals}
+        for other, name in sure.items():
+            if other != place and name not in rivals:
+                for rival in rivals:
+                    if name in _COMPANY[rival]:
+                        weights[rival] += 3 if abs(other - place) == 1 else 1
+        first, second = sorted(rivals, key=lambda name: -weights[name])
+        taken = {name for other, name in sure.items() if other != place}
+        if (first in taken) != (second in taken):  # one meaning has a column of its own already
+            first, second = (second, first) if first in taken else (first, second)
+            weights = {first: 1, second: 0}
+        if weights[first] >= max(1, 2 * weights[second]):
+            candidate.options = [
+                (reading, min(confidence, 0.88))
+                for reading, confidence in candidate.options
+                if reading.field != second
+            ]
+        else:
+            names = " or ".join(FIELDS[name].title.lower() for name in rivals)
+            _leave_open(candidate, names)
+
+
+def _leave_open(candidate: _Candidate, meanings: str) -> None:
+    """Put a column below the confidence line, saying what its heading could mean."""
+    candidate.options = [(reading, min(score, 0.5)) for reading, score in candidate.options]
+    candidate.why_not = f"its heading could mean {meanings}, and the columns about it do not tell"
 
 
 # -- protocol and gear -----------------------------------------------------------------------

@@ -7,7 +7,10 @@ import datetime as dt
 import hashlib
 import io
 import json
+import os
 import shutil
+import subprocess
+import sys
 from collections import Counter
 from pathlib import Path
 
@@ -16,7 +19,7 @@ import pytest
 
 from fixtures import lay_out
 from flows.network_folder import load_network
-from flows.weekly import Outcome, run_in_order
+from flows.weekly import Outcome, judge_version, run_in_order
 from shared.settings import Network
 from warehouse.snapshot import snapshot_path
 from warehouse.store import Warehouse
@@ -207,3 +210,14 @@ def test_the_standing_file_says_what_status_prints(bay: Path, network: Network) 
     assert on_disk["release"] == (outcome.release.version if outcome.release else None)
     assert all(entry["last_received"] == AS_OF.isoformat()
                for entry in on_disk["sites"].values())
+
+
+def test_the_judges_version_is_the_same_in_every_process() -> None:
+    code = "from flows.weekly import judge_version; print(judge_version())"
+    root = Path(__file__).parents[2]
+    printed = {
+        subprocess.run([sys.executable, "-c", code], cwd=root, text=True, capture_output=True,
+                       check=True, env={**os.environ, "PYTHONHASHSEED": seed}).stdout.strip()
+        for seed in ("1", "2")
+    }
+    assert printed == {judge_version()}

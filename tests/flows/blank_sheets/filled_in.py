@@ -30,7 +30,7 @@ _ANIMALS = {"count", "released", "mortality", "kept", "count_method", "subsample
 
 
 def fill_in(
-    path: Path, site: Site, network: Network, days: int = 60, leave: tuple[str, ...] = ()
+    path: Path, site: Site, network: Network, days: int = 45, leave: tuple[str, ...] = ()
 ) -> bytes:
     """The season sheet of ``site``, filled in for ``days`` days on every tab but ``leave``."""
     write_season_sheet(path, site, network, SEASON)

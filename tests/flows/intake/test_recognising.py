@@ -851,3 +851,37 @@ def test_a_stage_column_beside_named_counts_leaves_the_table_wide() -> None:
     assert table.layout == "wide"
     assert fields(table)["Glass eels"] == GLASS
     assert column(table, "Stage").field is None
+
+
+@pytest.mark.parametrize(
+    ("headings", "values", "field"),
+    [
+        (["Date", "Glass eels", "WT", "Salinity"], [5.0, 6.5, 7.0, 8.0, 10.0], "water_temperature"),
+        (["Date", "Glass eels", "WT", "Air temp"], [5.0, 6.5, 7.0, 8.0, 10.0], "water_temperature"),
+        (["Date", "Species", "Length (mm)", "WT"], [5.0, 6.5, 7.0, 8.0, 10.0], "weight"),
+        (["Date", "Glass eels", "WT"], [5.0, 6.5, 7.0, 8.0, 10.0], None),
+        (["Date", "Glass eels", "WT", "Remarks"], [5.0, 6.0, 7.0, 8.0, 10.0], None),
+        (["Date", "Glass eels", "WT (g)"], [5.0, 6.5, 7.0, 8.0, 10.0], "weight"),
+        (["Date", "pH", "Cloudiness", "Salinity"], [5.0, 6.5, 7.0, 8.0, 10.0], "turbidity"),
+        (["Date", "Air temp", "Cloudiness", "Wind"], [50.0, 0.0, 100.0, 75.0, 5.0], "cloud_cover"),
+        (["Date", "Glass eels", "Cloudiness"], [50.0, 0.0, 100.0, 75.0, 5.0], None),
+        (["Date", "Turbidity", "Cloudiness", "pH"], [50.0, 0.0, 90.0, 75.0, 5.0], "cloud_cover"),
+        (["Date", "Glass eels", "Staff", "pH"], [85.0, 92.5, 101.0, 77.0, 80.0], "water_level"),
+        (["Date", "Glass eels", "Staff", "pH"], [2.0, 3.0, 2.0, 4.0, 2.0], None),
+        (["Date", "Glass eels", "Staff", "pH"], ["MT", "MT, KL", "KL", "MT", "J"], "recorder"),
+    ],
+)
+def test_a_heading_of_two_meanings_is_settled_by_its_company_or_left(
+    headings: list[str], values: list[Cell], field: str | None
+) -> None:
+    filled: dict[str, Cell] = {"Species": "Glass eel", "Length (mm)": 61.0, "Remarks": "ok"}
+    place = next(n for n, h in enumerate(headings) if h.split()[0] in ("WT", "Cloudiness", "Staff"))
+    rows: list[list[Cell]] = []
+    for day, value in zip(days(5), values, strict=True):
+        row: list[Cell] = [day, *(filled.get(heading, 7.0) for heading in headings[1:])]
+        row[place] = value
+        rows.append(row)
+    found = column(understood(book(headings, *rows)).tables[0], headings[place])
+    assert found.field == field
+    if field is None:
+        assert "could mean" in found.why_not
