@@ -83,6 +83,18 @@ def _query(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--format", choices=("table", "csv", "json"), default="table")
 
 
+def _template(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    parser.add_argument("--site", required=True, metavar="SITE", help="for this site")
+    parser.add_argument("--season", type=int, metavar="YEAR",
+                        help="for this season (default: the one under way, or the next)")
+    parser.add_argument("--per-page", choices=("day", "week"), default="day",
+                        help="field form: one page a day, or a week")
+    parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
+    parser.add_argument("--out", type=Path, metavar="FOLDER",
+                        help="where to put them (default: DIR/templates/SITE)")
+
+
 COMMANDS: tuple[Command, ...] = (
     Command("demo", "lay out the Lantern Bay demo network", _demo, "demo"),
     Command("run", "the weekly run: receive, judge, load, release, return", _run, "run"),
@@ -90,6 +102,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("status", "who has sent, what loaded, what is held", _status, "status"),
     Command("query", "ask the latest release with SQL", _query, "query"),
     Command("release", "build a release from what is loaded", _run, "release"),
+    Command("template", "a ready season sheet and a printable field form", _template, "template"),
     Command("rules", "the catalogue of rules", _json, "rules"),
 )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import os
 import sys
 import time
 from argparse import Namespace
@@ -35,6 +36,15 @@ def _console() -> Console:
 
 def _print_json(document: Any) -> None:
     sys.stdout.write(json.dumps(document, ensure_ascii=False, indent=2) + "\n")
+
+
+def _program() -> str:
+    """What a person types to call us: under `uv run`, our name alone is not on their path."""
+    uv = os.environ.get("UV")
+    if not uv:
+        return "tallyweir"
+    here, tool = Path.cwd(), Path(uv)
+    return f"{tool.relative_to(here) if tool.is_relative_to(here) else tool.name} run tallyweir"
 
 
 @contextmanager
@@ -77,7 +87,7 @@ def demo(options: Namespace) -> int:
         f"Laid out the Lantern Bay demo in {directory}: {len(layout.sites)} sites, four seasons, "
         f"{len(layout.errors)} seeded slips of the pen (kept in {directory / 'truth'}).")
     if not options.run:
-        console.print(f"Next      tallyweir run {directory} --as-of {layout.as_of}")
+        console.print(f"Next      {_program()} run {directory} --as-of {layout.as_of}")
         return DONE
     _weekly(directory, layout.as_of, console)
     # The demo has done what was asked of it; that its rows need people is its point.
@@ -104,7 +114,7 @@ def _weekly(directory: Path, as_of: dt.date, console: Console) -> Outcome:
     console.print(run_summary(
         outcome.standing, directory,
         release=release.path if release is not None and release.new else None,
-        outbox=directory / "outbox", returned=returned))
+        outbox=directory / "outbox", returned=returned, program=_program()))
     return outcome
 
 
@@ -139,11 +149,15 @@ def _network_and_site(options: Namespace) -> tuple[Network, str]:
         inbox = (options.network / "inbox").resolve()
         path = options.file.resolve()
         site = path.relative_to(inbox).parts[0] if path.is_relative_to(inbox) else None
-    if site not in network.sites:
+    return network, _known_site(network, site)
+
+
+def _known_site(network: Network, site: str | None) -> str:
+    if site is None or site not in network.sites:
         raise BadSettings(
             "Which site is it?" if site is None else f'There is no site "{site}".',
             f"Add --site with one of: {', '.join(network.sites)}.")
-    return network, site
+    return site
 
 
 def status(options: Namespace) -> int:
@@ -243,3 +257,23 @@ def rules(options: Namespace) -> int:
         print_catalogue(_console())
     return DONE
 
+
+def template(options: Namespace) -> int:
+    """A ready season sheet and a printable field form for one site."""
+    from flows.blank_sheets import hand_out
+
+    network = load_network(options.directory)
+    site = network.sites[_known_site(network, options.site)]
+    season = options.season or _coming_season(network, _today())
+    folder = options.out or options.directory / "templates" / site.id
+    console = _console()
+    for path in hand_out(folder, site, network, season, per_page=options.per_page,
+                         paper=options.paper):
+        console.print(str(path), soft_wrap=True)
+    return DONE
+
+
+def _coming_season(network: Network, today: dt.date) -> int:
+    """The season under way or ahead: nobody wants a blank sheet for one that is over."""
+    season = network.season_of(today)
+    return season if today <= network.season_span(season)[1] else season + 1

@@ -106,11 +106,13 @@ def run_summary(
     release: Path | None,
     outbox: Path | None,
     returned: int = 0,
+    program: str = "tallyweir",
 ) -> Group:
     """The last words of a run: what loaded, what is held, where it lies, what comes next.
 
     ``standing`` as for :func:`status_table`; ``release`` and ``outbox`` are None when
-    the run made none; ``returned`` is the number of sites that got a message.
+    the run made none; ``returned`` is the number of sites that got a message, ``program``
+    what a person types to call us.
     """
     from rich.console import Group
     from rich.text import Text
@@ -138,8 +140,8 @@ def run_summary(
     troubles = [f"{plain(site, 60)}: {plain(str(sentence))}" for site, entry in sites.items()
                 for sentence in entry.get("troubles", ())]
     lines += [f"Trouble   {line}" for line in troubles]
-    lines.append(f"Next      tallyweir status {_quoted(network_dir)}")
-    lines.append(f'          tallyweir query {_quoted(network_dir)} "SELECT * FROM counts LIMIT 5"')
+    lines.append(f"Next      {program} status {_quoted(network_dir)}")
+    lines.append(f'          {program} query {_quoted(network_dir)} "SELECT * FROM counts LIMIT 5"')
     return Group(*(_hanging(line) for line in lines)) if lines else Group(Text(""))
 
 
