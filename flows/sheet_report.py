@@ -30,8 +30,8 @@ def print_checked(console: Console, checked: Checked) -> None:
                       box=box.SIMPLE_HEAD, pad_edge=False, header_style="bold")
         for heading in ("Your heading", "Read as", "Unit", "For example"):
             shown.add_column(heading, overflow="fold")
-        for line in explain_table(table, checked.workbook):
-            shown.add_row(*(escape(text) for text in line))
+        for entry in explain_table(table, checked.workbook):
+            shown.add_row(*(escape(text) for text in entry))
         console.print(shown)
         for row in skipped[:5]:
             console.print(escape(f"  row {row.row + 1} skipped: {row.why}"))
