@@ -685,10 +685,10 @@ def judge_network(network_dir: Path, as_of: date, errors: Iterable[SeededError])
         for site in network.sites:
             run.receive(site)
             run.take_in(site)
+        run.compare_sites()
         for site in network.sites:
             with warehouse.transaction() as con, run.timed("judge"):
-                lineage.lay_out_standing(warehouse)
-                neighbour_evidence(con, site, lineage.STANDING_EVENTS)
+                neighbour_evidence(con, site)
                 lineage.lay_out(warehouse, site)
                 judged.findings += _judged(run, site)
                 _keep_rows(run, judged, wanted)

@@ -12,17 +12,25 @@ STEPS = {"water_temperature": 0.5, "air_temperature": 0.5, "precipitation": 1.0}
 """Medians are rounded to these, so that a slip at one site does not stir all the others."""
 
 
-def neighbour_evidence(con: duckdb.DuckDBPyConnection, site_id: str, events: str) -> str:
-    """Lay out ``neighbour_days`` for one site and return a digest of it.
+def lay_out_site_days(con: duckdb.DuckDBPyConnection, events: str) -> None:
+    """Lay out ``site_days``: each site's median of a day's readings, possible ones only.
 
-    ``events`` is a relation of staged events of every site, each once. A site's day is the
-    median of its readings, the evidence the median over the other sites, for days on which
-    the site has an event.
+    ``events`` is a relation of staged events of every site, each once. Once a run; then
+    :func:`neighbour_evidence` for each site.
     """
     spans = {name: FIELDS[name].possible for name in NEIGHBOUR_FIELDS}
     own = ", ".join(
         f"median({name}) FILTER ({name} BETWEEN {span.low!r} AND {span.high!r}) AS {name}"
         for name, span in spans.items() if span is not None)
+    con.execute(f"CREATE OR REPLACE TEMP TABLE site_days AS SELECT site, local_date, {own} "
+                f"FROM {events} WHERE local_date IS NOT NULL GROUP BY site, local_date")
+
+
+def neighbour_evidence(con: duckdb.DuckDBPyConnection, site_id: str) -> str:
+    """Lay out ``neighbour_days`` for one site from ``site_days``; returns a digest of it.
+
+    Medians, least and most over the other sites, for days on which the site has an event.
+    """
 
     def rounded(how: str, name: str) -> str:
         return f"round({how}({name}) / {STEPS[name]!r}) * {STEPS[name]!r}"
@@ -34,12 +42,9 @@ def neighbour_evidence(con: duckdb.DuckDBPyConnection, site_id: str, events: str
     con.execute(
         f"""
         CREATE OR REPLACE TEMP TABLE neighbour_days AS
-        WITH days AS (SELECT DISTINCT local_date FROM {events} WHERE site = $site),
-        site_days AS (
-            SELECT site, local_date, {own}
-            FROM {events} SEMI JOIN days USING (local_date)
-            WHERE site <> $site GROUP BY site, local_date)
         SELECT local_date, {medians}
-        FROM site_days GROUP BY local_date ORDER BY local_date""",
+        FROM site_days
+        WHERE site <> $site AND local_date IN (SELECT local_date FROM site_days WHERE site = $site)
+        GROUP BY local_date ORDER BY local_date""",
         {"site": site_id})
     return short_digest(*con.execute("FROM neighbour_days").fetchall())

@@ -8,7 +8,7 @@ tables of the connection, replaced at each judgement.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import duckdb
@@ -16,6 +16,7 @@ import duckdb
 from checks.rule import Over
 from shared.fields import FIELDS
 from shared.protocol import protocols
+from shared.staging import ROWS_A_FILE
 from shared.taxa import ALL_STAGES
 
 NEIGHBOUR_FIELDS = ("water_temperature", "air_temperature", "precipitation")
@@ -73,28 +74,60 @@ KEYS: dict[Over, str] = {
 """What a hit over each relation points at."""
 
 
-SIFTED = (Over.EVENTS, Over.CATCHES, Over.NEIGHBOURS)
-"""Relations of which :func:`sift` can keep the rows that some probe hits."""
+SCANNED = frozenset({Over.EVENTS, Over.CATCHES, Over.NEIGHBOURS})
+"""Relations of all rows."""
 
 
-def sift(
-    con: duckdb.DuckDBPyConnection, over: Over, names: Relations, conditions: Sequence[str]
+def naming_rows(over: Over, names: Relations) -> str:
+    """The relation whose ``row_id`` names the few events that ``over`` has, if not all."""
+    return names.oddities if over is Over.ODDITIES else f"rule_{over}"
+
+
+def columns_read(alias: str, conditions: Iterable[str]) -> set[str]:
+    """Names of the columns of ``alias`` that SQL conditions read."""
+    return set(re.findall(rf"\b{alias}\.(\w+)", " ".join(conditions)))
+
+
+def extremes(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """What ``{least n.x}`` and its like in a guard stand for, as SQL; of nothing, NULL."""
+    out: dict[str, str] = {}
+    for alias, table, fields in (
+        ("n", "rule_neighbours", NEIGHBOUR_FIELDS), ("y", "rule_typical", TYPICAL_FIELDS)
+    ):
+        asked = {f"{{{name} {alias}.{field_id}}}": f"{how}({field_id})"
+                 for field_id in fields for name, how in (("least", "min"), ("most", "max"))}
+        found = con.execute(f"SELECT {', '.join(asked.values())} FROM {table}").fetchone()
+        values = found or (None,) * len(asked)
+        out |= {
+            name: "NULL" if value is None else repr(value)
+            for name, value in zip(asked, values, strict=True)
+        }
+    return out
+
+
+def narrowed(
+    con: duckdb.DuckDBPyConnection, names: Relations, rows: Iterable[str], catches: Iterable[str],
+    conditions: Iterable[str], called: str,
 ) -> Relations:
-    """Keep, of a relation in :data:`SIFTED`, the rows that meet any of ``conditions``.
+    """Copy the few events and catches that other relations name, to stand for all of them.
 
-    Returns the relations with the kept rows in place of all; they have the columns that
-    the conditions read. The same conditions hit the same rows there.
+    ``rows`` are relations with a ``row_id``, ``catches`` with a ``catch_id``. The copies, in
+    temporary tables that begin with ``called``, have the columns that ``conditions`` read.
     """
-    alias = "c" if over is Over.CATCHES else "e"
-    keys = {"row_id", "catch_id"} if over is Over.CATCHES else {"row_id", "site", "local_date"}
-    read = re.findall(rf"\b{alias}\.(\w+)", " ".join(conditions))
-    columns = ", ".join(f"{alias}.{name}" for name in sorted(keys | set(read)))
-    con.execute(
-        f"CREATE OR REPLACE TEMP TABLE rule_sifted AS SELECT {columns} "
-        f"FROM {source_of(over, names)} WHERE ({') OR ('.join(conditions)})"
-    )
-    kept = "rule_sifted"
-    return replace(names, catches=kept) if alias == "c" else replace(names, events=kept)
+    conditions = list(conditions)
+    for alias, what, key, naming in (
+        ("e", "events", "row_id", rows), ("c", "catches", "catch_id", catches)
+    ):
+        these = " UNION ALL ".join(f"SELECT {key} FROM {relation}" for relation in naming)
+        if these:
+            columns = columns_read(alias, conditions) | {"row_id", key}
+            con.execute(
+                f"CREATE OR REPLACE TEMP TABLE {called}_{what} AS "
+                f"SELECT {', '.join(sorted(columns))} FROM {getattr(names, what)} "
+                f"WHERE {key} IN ({these})"
+            )
+            names = replace(names, **{what: f"{called}_{what}"})
+    return names
 
 
 def build_row_relations(
@@ -151,40 +184,47 @@ def _build_blanks(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
         CREATE OR REPLACE TEMP TABLE rule_blank_cells AS
         WITH targets(protocol, taxon, life_stage, place) AS (VALUES {targets}),
         uncounted AS (
-            SELECT catch_id, row_id, file_sha256, sheet, taxon, life_stage
-            FROM {names.catches} SEMI JOIN targets USING (taxon, life_stage)
-            WHERE count IS NULL),
-        open AS (
-            SELECT c.*, g.place
-            FROM uncounted c JOIN {names.events} e USING (row_id)
-            JOIN targets g ON g.protocol = e.protocol AND g.taxon = c.taxon
-                 AND g.life_stage = c.life_stage
-            UNION ALL
-            SELECT c.catch_id, c.row_id, c.file_sha256, c.sheet, c.taxon, c.life_stage,
-                   NULL AS place
+            SELECT c.* FROM (
+                SELECT catch_id, row_id, file_sha256, sheet, taxon, life_stage
+                FROM {names.catches} WHERE count IS NULL) c
+            SEMI JOIN targets USING (taxon, life_stage)
+            UNION
+            SELECT c.catch_id, c.row_id, c.file_sha256, c.sheet, c.taxon, c.life_stage
             FROM (FROM {names.events} WHERE protocol IN ({untargeted})) e
             JOIN {names.catches} c USING (row_id) WHERE c.count IS NULL)
-        SELECT c.* FROM open c JOIN {names.events} e USING (row_id)
-        WHERE e.net_status IS DISTINCT FROM 'lifted'
+        SELECT c.*, g.place
+        FROM uncounted c JOIN {names.events} e USING (row_id)
+        LEFT JOIN targets g ON g.protocol = e.protocol AND g.taxon = c.taxon
+             AND g.life_stage = c.life_stage
+        WHERE (g.place IS NOT NULL OR e.protocol IN ({untargeted}))
+          AND e.net_status IS DISTINCT FROM 'lifted'
           AND NOT EXISTS (SELECT 1 FROM {names.oddities} o
                           WHERE o.catch_id = c.catch_id AND o.field = 'count')""")
+    kinds = con.execute("SELECT DISTINCT taxon, life_stage FROM rule_blank_cells "
+                        "WHERE taxon IS NOT NULL AND life_stage IS NOT NULL").fetchall()
+    # Few kinds of animal have blanks; named outright they are found without a join.
+    of_these = " OR ".join(
+        f"taxon = {quoted(taxon)} AND life_stage = {quoted(stage)}" for taxon, stage in kinds
+    ) or "FALSE"
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_blanks AS
         WITH filled AS (
-            SELECT c.file_sha256, c.sheet, c.taxon, c.life_stage,
-                   count(c.count) / count(*) AS share_filled
-            FROM {names.catches} c
-            SEMI JOIN rule_blank_cells b USING (file_sha256, sheet, taxon, life_stage)
-            JOIN {names.events} e USING (row_id)
-            WHERE e.net_status IS DISTINCT FROM 'lifted'
+            SELECT file_sha256, sheet, taxon, life_stage, count(count) / count(*) AS share_filled
+            FROM (FROM {names.catches} WHERE {of_these})
+            ANTI JOIN (FROM {names.events} WHERE net_status = 'lifted') USING (row_id)
             GROUP BY ALL),
         counted AS (
             SELECT row_id, taxon, count(count) AS counts
             FROM {names.catches} SEMI JOIN rule_blank_cells USING (row_id, taxon) GROUP BY ALL)
-        SELECT k.catch_id, coalesce(k.place = 0, FALSE) AS first_target, f.share_filled,
+        SELECT k.catch_id, k.row_id, coalesce(k.place = 0, FALSE) AS first_target, f.share_filled,
                coalesce(t.counts, 0) = 0 AS none_counted
         FROM rule_blank_cells k JOIN filled f USING (file_sha256, sheet, taxon, life_stage)
         LEFT JOIN counted t USING (row_id, taxon)""")
+
+
+def quoted(text: str) -> str:
+    """``text`` as an SQL string."""
+    return "'" + text.replace("'", "''") + "'"
 
 
 def _build_neighbours(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
@@ -230,51 +270,61 @@ def _build_sheets(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
                      abs(e.local_date - lead(e.local_date) OVER in_sheet)) AS days_away
         FROM {names.events} e JOIN mixed m USING (file_sha256, sheet, protocol)
         WHERE e.season IS NOT NULL
-        WINDOW in_sheet AS (PARTITION BY e.file_sha256, e.sheet, e.protocol
-                            ORDER BY e.row_id)""")
+        WINDOW in_sheet AS (PARTITION BY e.row_id // {ROWS_A_FILE}, e.sheet, e.protocol
+                            ORDER BY e.row_id)
+        QUALIFY e.season <> m.sheet_season""")
 
 
-def build_series(con: duckdb.DuckDBPyConnection, names: Relations, misdated: str) -> None:
-    """Build each event's twins, and its predecessor at its net.
+def build_series(
+    con: duckdb.DuckDBPyConnection, names: Relations, misdated: str, conditions: Sequence[str]
+) -> None:
+    """Build, for events that meet one of ``conditions``, their twins and their predecessor.
 
     ``misdated`` is a relation of ``row_id`` whose times are doubted already, and ``check``,
     whether its check's are: such a row is nobody's predecessor, and with a doubtful check
     nobody's twin, else one slip would be reported on another row too.
     """
+    dated = "local_date IS NOT NULL AND protocol <> 'water'"
+    sure = f'{names.events} ANTI JOIN (FROM {misdated} WHERE "check") USING (row_id)'
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE rule_twins AS
+        WITH twinned AS (
+            SELECT event_id FROM {sure} WHERE {dated} GROUP BY event_id HAVING count(*) > 1)
+        SELECT row_id,
+               count(*) OVER (PARTITION BY event_id) AS same_event,
+               count(*) OVER (PARTITION BY event_id, content) AS same_content,
+               row_number() OVER (PARTITION BY event_id, content ORDER BY row_id) AS copy_number,
+               coalesce(lag(row_id) OVER in_order, lead(row_id) OVER in_order) AS twin_id
+        FROM (SELECT row_id, event_id, content FROM {sure} WHERE {dated})
+        SEMI JOIN twinned USING (event_id)
+        WINDOW in_order AS (PARTITION BY event_id ORDER BY row_id)""")
+    # A condition's two aliases mean one row here: the event's columns travel with it through
+    # the window, and only rows that meet a condition are told who the others are.
+    met = ") OR (".join(re.sub(r"\bs\.", "e.", condition) for condition in conditions)
+    carried = ", ".join(sorted(columns_read("e", conditions) | {"checked_at", "local_date"}))
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_series AS
-        WITH dated AS (
-            SELECT row_id, event_id, content, file_sha256, sheet, sheet_row, site, protocol,
-                   gear_unit, checked_at, local_date
-            FROM {names.events}
-            ANTI JOIN (FROM {misdated} WHERE "check") USING (row_id)
-            WHERE local_date IS NOT NULL AND protocol <> 'water'),
-        twinned AS (SELECT event_id FROM dated GROUP BY event_id HAVING count(*) > 1),
-        twins AS (
-            SELECT row_id,
-                   count(*) OVER (PARTITION BY event_id) AS same_event,
-                   count(*) OVER (PARTITION BY event_id, content) AS same_content,
-                   row_number() OVER (PARTITION BY event_id, content ORDER BY row_id)
-                       AS copy_number,
-                   coalesce(lag(sheet_row) OVER in_order, lead(sheet_row) OVER in_order)
-                       AS twin_row,
-                   coalesce(lag(sheet) OVER in_order, lead(sheet) OVER in_order) AS twin_sheet,
-                   coalesce(lag(file_sha256) OVER in_order, lead(file_sha256) OVER in_order)
-                       AS twin_file
-            FROM dated SEMI JOIN twinned USING (event_id)
-            WINDOW in_order AS (PARTITION BY event_id ORDER BY row_id)),
-        at_net AS (
-            SELECT row_id,
+        WITH at_net AS (
+            SELECT row_id, {carried},
+                   lag(row_id) OVER net AS previous_id,
                    lag(checked_at) OVER net AS previous_checked_at,
-                   lag(local_date) OVER net AS previous_date,
-                   lag(sheet_row) OVER net AS previous_row,
-                   lag(sheet) OVER net AS previous_sheet,
-                   lag(file_sha256) OVER net AS previous_file
-            FROM dated ANTI JOIN {misdated} USING (row_id)
+                   lag(local_date) OVER net AS previous_date
+            FROM {names.events} ANTI JOIN {misdated} USING (row_id) WHERE {dated}
             WINDOW net AS (PARTITION BY site, protocol, gear_unit
-                           ORDER BY coalesce(checked_at, local_date::TIMESTAMP), row_id))
-        SELECT row_id, a.* EXCLUDE (row_id), t.* EXCLUDE (row_id)
-        FROM at_net a FULL JOIN twins t USING (row_id)""")
+                           ORDER BY coalesce(checked_at, local_date::TIMESTAMP), row_id)),
+        linked AS (
+            FROM at_net LEFT JOIN rule_twins USING (row_id)
+            UNION ALL BY NAME
+            SELECT t.*, {carried} FROM rule_twins t JOIN {names.events} USING (row_id)
+            SEMI JOIN {misdated} USING (row_id)),
+        odd AS (FROM linked e WHERE ({met}))
+        SELECT odd.row_id, odd.previous_checked_at, odd.previous_date, odd.same_event,
+               odd.same_content, odd.copy_number,
+               p.sheet_row AS previous_row, p.sheet AS previous_sheet,
+               p.file_sha256 AS previous_file,
+               w.sheet_row AS twin_row, w.sheet AS twin_sheet, w.file_sha256 AS twin_file
+        FROM odd LEFT JOIN {names.events} p ON p.row_id = odd.previous_id
+        LEFT JOIN {names.events} w ON w.row_id = odd.twin_id""")
 
 
 def build_local_medians(con: duckdb.DuckDBPyConnection, names: Relations) -> None:

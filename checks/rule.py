@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from dataclasses import field as attribute
 from enum import StrEnum
 
-from shared.fields import FIELDS
+from shared.fields import FIELDS, Level, Range
 from shared.flags import EFFECT_FLAG, Effect, Flag
 from shared.settings import Network
 from shared.units import UNITS, convert
@@ -113,6 +113,11 @@ class Probe:
     rows: str | None = None
     """Over.TALLIES: a query of the ``row_id`` that ``when`` can hit at all; catches of other
     rows are then not summed. None: any row may be hit."""
+    guard: str | None = None
+    """Over.EVENTS, CATCHES, NEIGHBOURS: a cheap condition on the row's own columns that holds
+    wherever ``when`` does. Probes with one guard share the scan for it, and their ``when``
+    sees only what it lets through. In it ``{least n.x}`` and ``{most y.x}`` stand for the
+    extremes of a column of those aliases. None: ``when`` scans for itself."""
 
     @property
     def stands_for(self) -> Flag:
@@ -154,6 +159,24 @@ class Rule:
         """Thresholds in force for ``network``."""
         own = network.thresholds.get(self.id, {})
         return {name: own.get(name, spec.default) for name, spec in self.thresholds.items()}
+
+
+def outside(column: str, span: Range, low: bool = True) -> str:
+    """SQL: the value of ``column`` lies outside ``span``; NULL never does."""
+    parts = []
+    if low and span.low is not None:
+        parts.append(f"{column} < {span.low!r}")
+    if span.high is not None:
+        parts.append(f"{column} > {span.high!r}")
+    return " OR ".join(parts)
+
+
+def unusual(field_id: str) -> str | None:
+    """A guard for what is odd about a number itself: outside the narrower of its ranges."""
+    entry = FIELDS[field_id]
+    span = entry.plausible or entry.possible
+    alias = "e" if entry.level is Level.EVENT else "c"
+    return None if span is None else outside(f"{alias}.{field_id}", span)
 
 
 def shown(value: float, field_id: str, unit: str | None) -> str:

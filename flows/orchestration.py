@@ -66,23 +66,39 @@ def weekly_run(
     from prefect.cache_policies import NO_CACHE
     from prefect.task_runners import ThreadPoolTaskRunner
 
-    def stage(name: str, work: Callable[[str], object]) -> Any:
+    def stage(name: str, work: Callable[..., object], named: str = "") -> Any:
         return task(
-            name=name, task_run_name=name + " {site_id}", retries=2,
-            retry_delay_seconds=1, retry_condition_fn=_worth_another_try,
-            cache_policy=NO_CACHE, persist_result=False,
+            name=name, task_run_name=name + named, retries=2, retry_delay_seconds=1,
+            retry_condition_fn=_worth_another_try, cache_policy=NO_CACHE, persist_result=False,
         )(work)
 
     def over_sites(run: WeeklyRun, name: str, work: Callable[[str], object]) -> None:
         """One task a site, several at once; a site that fails fails alone."""
-        futures = {site: stage(name, work).submit(site_id=site) for site in run.network.sites}
+        site_stage = stage(name, work, " {site_id}")
+        futures = {site: site_stage.submit(site_id=site) for site in run.network.sites}
         for done, (site, future) in enumerate(futures.items(), start=1):
             future.wait()
             progress(f"{name}: {done} of {len(futures)} sites")
             if future.state.is_failed():
-                error = future.state.result(raise_on_failure=False)
-                _LOG.error("%s failed for %s", name, site, exc_info=error)
-                run.outcome.sites[site].troubles.append(_trouble(name, error))
+                note_failure(run, name, site, future.state.result(raise_on_failure=False))
+
+    def in_turn(run: WeeklyRun, name: str, work: Callable[[str], object]) -> None:
+        """One task for all sites, for work so slight that a task a site would outweigh it."""
+
+        def all_sites() -> None:
+            for site in run.network.sites:
+                try:
+                    work(site)
+                except Exception as error:  # told to the site; the others go on
+                    note_failure(run, name, site, error)
+
+        progress(name)
+        stage(name, all_sites)()
+
+    def note_failure(run: WeeklyRun, name: str, site: str, error: object) -> None:
+        _LOG.error("%s failed for %s", name, site,
+                   exc_info=error if isinstance(error, BaseException) else None)
+        run.outcome.sites[site].troubles.append(_trouble(name, error))
 
     side_by_side: Any = ThreadPoolTaskRunner(max_workers=SITES_AT_ONCE)
 
@@ -92,12 +108,13 @@ def weekly_run(
         progress("opening the warehouse")
         with Warehouse.open(network_dir) as warehouse:
             run = WeeklyRun(network_dir, network, warehouse, as_of)
-            over_sites(run, "receive", run.receive)
+            in_turn(run, "receive", run.receive)
             over_sites(run, "read", run.take_in)
+            run.compare_sites()
             over_sites(run, "judge and load", run.judge_and_load)
             progress("release")
-            run.publish()
-            over_sites(run, "return", run.return_to)
+            stage("release", run.publish)()
+            in_turn(run, "return", run.return_to)
             return run.finish()
 
     progress("starting the scheduler (some seconds the first time)")

@@ -20,7 +20,7 @@ from typing import Any
 
 from checks.belonging import other_site_named
 from checks.judging import Place, bind, judge
-from checks.neighbours import neighbour_evidence
+from checks.neighbours import lay_out_site_days, neighbour_evidence
 from checks.relations import Relations
 from flows.door import ContractBroken, guard_the_door
 from flows.intake.account import contract_sheets
@@ -35,8 +35,6 @@ from shared.findings import Finding
 from shared.identity import short_digest
 from shared.problems import Problem, Trouble
 from shared.settings import Network, lone_site
-from shared.sheets import Workbook
-from shared.staging import Staged
 from warehouse import clean, ledger, lineage, receipts, staging, standing
 from warehouse.held import file_troubles, site_account, site_findings
 from warehouse.release import Release, build_release
@@ -73,15 +71,6 @@ class Outcome:
         """Whether something waits for an answer (exit code 1)."""
         return any(entry["held"] or entry["asked"] or entry["troubles"]
                    for entry in self.standing.get("sites", {}).values())
-
-
-@dataclass(frozen=True, slots=True)
-class _Reading:
-    """What a file gave. ``seen``: JSON of the tables recognised."""
-
-    workbook: Workbook
-    seen: str
-    staged: Staged
 
 
 @cache
@@ -150,19 +139,23 @@ class WeeklyRun:
         known = staging.readings_present(self.warehouse, site_id, key)
         unread = [received for received in receipts.received_files(self.warehouse, site_id)
                   if received.sha256 not in known]
-        readings = [(received.sha256, self._read(site_id, received)) for received in unread]
-        if readings:
+        readings: dict[str, staging.Reading] = {}
+        troubles: dict[str, Trouble] = {}
+        for received in unread:
+            outcome = self._read(site_id, received)
+            if isinstance(outcome, Trouble):
+                troubles[received.sha256] = outcome
+            else:
+                readings[received.sha256] = outcome
+        if unread:
             with self.warehouse.transaction(), self.timed("stage"):
-                for sha256, reading in readings:
-                    if isinstance(reading, Trouble):
-                        staging.save_trouble(self.warehouse, site_id, sha256, reading, key)
-                    else:
-                        staging.save_reading(self.warehouse, site_id, sha256, reading.workbook,
-                                             reading.seen, reading.staged, key)
-        self.outcome.sites[site_id].read = len(readings)
-        return len(readings)
+                staging.save_readings(self.warehouse, site_id, readings, key)
+                for sha256, trouble in troubles.items():
+                    staging.save_trouble(self.warehouse, site_id, sha256, trouble, key)
+        self.outcome.sites[site_id].read = len(unread)
+        return len(unread)
 
-    def _read(self, site_id: str, received: receipts.ReceivedFile) -> _Reading | Trouble:
+    def _read(self, site_id: str, received: receipts.ReceivedFile) -> staging.Reading | Trouble:
         site = self.network.sites[site_id]
         try:
             content = receipts.file_bytes(self.network_dir, received.sha256)
@@ -178,7 +171,13 @@ class WeeklyRun:
         if trouble is not None:
             return trouble
         seen = json.dumps(contract_sheets(workbook, recognised, staged), ensure_ascii=False)
-        return _Reading(workbook, seen, staged)
+        return staging.Reading(workbook, seen, staged)
+
+    def compare_sites(self) -> None:
+        """Gather what every site measured each day: evidence for the others' readings."""
+        with self.warehouse.lock, self.timed("judge"):
+            lineage.lay_out_standing(self.warehouse)
+            lay_out_site_days(self.warehouse.connection, lineage.STANDING_EVENTS)
 
     # -- judge, load -----------------------------------------------------------------
 
@@ -190,8 +189,7 @@ class WeeklyRun:
         outcome = self.outcome.sites[site_id]
         with self.warehouse.transaction() as con:
             with self.timed("judge"):
-                lineage.lay_out_standing(self.warehouse)
-                evidence = neighbour_evidence(con, site_id, lineage.STANDING_EVENTS)
+                evidence = neighbour_evidence(con, site_id)
                 digest = self._work_digest(site_id, evidence)
                 if clean.work_digest_of(self.warehouse, site_id) == digest:
                     return False
@@ -211,16 +209,17 @@ class WeeklyRun:
         # People know their files by name; the folder is the site, which they know too.
         names = {sha: path.removeprefix(f"{site_id}/") for sha, path in
                  con.execute("SELECT sha256, path FROM judged_files").fetchall()}
-        rows: dict[tuple[str, str, int], list[str]] = {}
+        rows: dict[str, dict[tuple[str, int], list[str]]] = {}
 
         def raw_text(sha: str, sheet: str, row: int, column: int) -> str:
-            key = (sha, sheet, row)
-            if key not in rows:
-                found = con.execute(
-                    "SELECT cells FROM raw_rows WHERE sha256 = ? AND sheet = ? "
-                    "AND sheet_row = ?", list(key)).fetchone()
-                rows[key] = found[0] if found else []
-            return rows[key][column] if column < len(rows[key]) else ""
+            # A file at a time: one question to the engine costs more than a sheet of rows.
+            if sha not in rows:
+                rows[sha] = {
+                    (name, number): cells for name, number, cells in con.execute(
+                        "SELECT sheet, sheet_row, cells FROM raw_rows WHERE sha256 = ?",
+                        [sha]).fetchall()}
+            cells = rows[sha].get((sheet, row), [])
+            return cells[column] if column < len(cells) else ""
 
         return judge(con, self.network, site_id, self.as_of,
                      Relations(neighbours="neighbour_days"), places, raw_text, names)
@@ -306,9 +305,12 @@ def run_in_order(network_dir: Path, network: Network, as_of: dt.date) -> Outcome
     """
     with Warehouse.open(network_dir) as warehouse:
         run = WeeklyRun(network_dir, network, warehouse, as_of)
-        for stage in (run.receive, run.take_in, run.judge_and_load):
+        for stage in (run.receive, run.take_in):
             for site in network.sites:
                 stage(site)
+        run.compare_sites()
+        for site in network.sites:
+            run.judge_and_load(site)
         run.publish()
         for site in network.sites:
             run.return_to(site)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from shared import staging as contract
@@ -54,51 +55,62 @@ def readings_present(warehouse: Warehouse, site_id: str, key: str) -> set[str]:
     return {row[0] for row in rows}
 
 
-def save_reading(
-    warehouse: Warehouse,
-    site_id: str,
-    sha256: str,
-    workbook: Workbook,
-    recognised_json: str,
-    staged: Staged,
-    key: str,
-) -> None:
-    """Keep what a file of ``site_id`` gave, in place of any earlier reading of it.
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What a file gave.
 
     ``recognised_json`` is a JSON array, one object a table, as ``check --json`` prints
     them under ``sheets`` (``name``, ``protocol``, ``header_row``, optionally ``layout``).
+    """
+
+    workbook: Workbook
+    recognised_json: str
+    staged: Staged
+
+
+_PARTS: Mapping[str, dict[str, str]] = {
+    "events": contract.EVENT_COLUMNS,
+    "catches": contract.CATCH_COLUMNS,
+    "oddities": contract.ODDITY_COLUMNS,
+    "places": contract.PLACE_COLUMNS,
+    "rows": contract.ROW_COLUMNS,
+}
+
+
+def save_readings(
+    warehouse: Warehouse, site_id: str, readings: Mapping[str, Reading], key: str
+) -> None:
+    """Keep what files of ``site_id`` gave (by hash), in place of earlier readings of them.
+
+    All files at once: each statement costs the engine more than the few rows of a sheet.
     Joins the caller's transaction.
     """
-    parts = {
-        "staged_events": (staged.events, contract.EVENT_COLUMNS),
-        "staged_catches": (staged.catches, contract.CATCH_COLUMNS),
-        "staged_oddities": (staged.oddities, contract.ODDITY_COLUMNS),
-        "staged_places": (staged.places, contract.PLACE_COLUMNS),
-        "staged_rows": (staged.rows, contract.ROW_COLUMNS),
-    }
+    import pyarrow as pa
+
+    if not readings:
+        return
+    seen = [
+        (site_id, sha256, table.get("name", ""), table.get("protocol"), table.get("header_row"),
+         table.get("layout"), json.dumps(table, ensure_ascii=False, sort_keys=True))
+        for sha256, reading in readings.items() for table in json.loads(reading.recognised_json)
+    ]
     with warehouse.transaction() as connection:
-        _forget(warehouse, site_id, sha256)
-        for table, (rows, columns) in parts.items():
-            if next(iter(rows.values()), None):
-                _insert(warehouse, table, to_arrow(rows, columns),
-                        None if table == "staged_events" else site_id)
-        connection.execute("DELETE FROM raw_rows WHERE sha256 = ?", [sha256])
-        raw = _raw_rows(sha256, workbook)
-        if raw.num_rows:
-            _insert(warehouse, "raw_rows", raw, None)
-        for seen in json.loads(recognised_json):
-            connection.execute(
-                "INSERT INTO tables_seen VALUES (?, ?, ?, ?, ?, ?, ?)",
-                [site_id, sha256, seen.get("name", ""), seen.get("protocol"),
-                 seen.get("header_row"), seen.get("layout"),
-                 json.dumps(seen, ensure_ascii=False, sort_keys=True)],
-            )
-        connection.execute("UPDATE files SET format = ? WHERE sha256 = ?",
-                           [workbook.format, sha256])
-        connection.execute(
-            "INSERT INTO readings VALUES (?, ?, ?, ?, ?)",
-            [site_id, sha256, key, len(staged.events["row_id"]), len(staged.rows["row_id"])],
-        )
+        _forget(warehouse, site_id, list(readings))
+        for part, columns in _PARTS.items():
+            rows = pa.concat_tables(
+                to_arrow(getattr(reading.staged, part), columns) for reading in readings.values())
+            _insert(warehouse, f"staged_{part}", rows, None if part == "events" else site_id)
+        connection.execute("DELETE FROM raw_rows WHERE list_contains(?, sha256)",
+                           [list(readings)])
+        _insert(warehouse, "raw_rows", pa.concat_tables(
+            _raw_rows(sha256, reading.workbook) for sha256, reading in readings.items()), None)
+        if seen:
+            connection.executemany("INSERT INTO tables_seen VALUES (?, ?, ?, ?, ?, ?, ?)", seen)
+        connection.executemany("UPDATE files SET format = ? WHERE sha256 = ?", [
+            (reading.workbook.format, sha256) for sha256, reading in readings.items()])
+        connection.executemany("INSERT INTO readings VALUES (?, ?, ?, ?, ?)", [
+            (site_id, sha256, key, len(reading.staged.events["row_id"]),
+             len(reading.staged.rows["row_id"])) for sha256, reading in readings.items()])
 
 
 def save_trouble(
@@ -110,23 +122,26 @@ def save_trouble(
     caller's transaction.
     """
     with warehouse.transaction() as connection:
-        _forget(warehouse, site_id, sha256)
+        _forget(warehouse, site_id, [sha256])
         connection.execute(
             "INSERT INTO file_troubles VALUES (?, ?, ?, ?, ?, ?, ?)",
             [sha256, site_id, trouble.code, trouble.what, trouble.remedy, trouble.where, key],
         )
 
 
-def _forget(warehouse: Warehouse, site_id: str, sha256: str) -> None:
+def _forget(warehouse: Warehouse, site_id: str, sha256s: list[str]) -> None:
     for table in (*STAGED_TABLES, "tables_seen", "readings", "file_troubles"):
         column = "file_sha256" if table in STAGED_TABLES else "sha256"
         warehouse.connection.execute(
-            f"DELETE FROM {table} WHERE site = ? AND {column} = ?", [site_id, sha256]
+            f"DELETE FROM {table} WHERE site = ? AND list_contains(?, {column})",
+            [site_id, sha256s],
         )
 
 
 def _insert(warehouse: Warehouse, table: str, rows: pa.Table, site_id: str | None) -> None:
     """Append Arrow ``rows``; ``site_id`` is added where the contract's rows lack it."""
+    if not rows.num_rows:
+        return
     connection = warehouse.connection
     names = column_list(rows.column_names)
     connection.register("arriving", rows)

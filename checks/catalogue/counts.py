@@ -4,14 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from checks.rule import Case, Limits, Over, Probe, Rule, Suggestion, Threshold, suggest_number
+from checks.rule import (
+    Case,
+    Limits,
+    Over,
+    Probe,
+    Rule,
+    Suggestion,
+    Threshold,
+    suggest_number,
+    unusual,
+)
 from shared.flags import Effect
 from shared.settings import Network
 from shared.taxa import ALL_STAGES
 
 
 def _negative(_: Limits, __: Network) -> Iterator[Probe]:
-    yield Probe(Over.CATCHES, "count", Effect.HOLD, "c.count < 0")
+    yield Probe(Over.CATCHES, "count", Effect.HOLD, "c.count < 0", guard=unusual("count"))
 
 
 def _positive(case: Case) -> Suggestion | None:
@@ -97,9 +107,10 @@ def _accounting(_: Limits, __: Network) -> Iterator[Probe]:
             "kept": "format('{:.0f}', coalesce(t.kept, 0))",
         },
         # Sums can differ only where some catch differs by itself, or a total stands in.
-        rows=f"{_TOTALLED} UNION ALL SELECT row_id FROM {{catches}} WHERE coalesce(count, 0) "
-        "<> coalesce(released, 0) + coalesce(mortality, 0) + coalesce(kept, 0) "
-        "AND row_id IN (SELECT row_id FROM {catches} WHERE released IS NOT NULL)",
+        rows=f"{_TOTALLED} UNION ALL SELECT row_id FROM {{catches}} SEMI JOIN (SELECT row_id "
+        "FROM {catches} WHERE coalesce(count, 0) <> coalesce(released, 0) "
+        "+ coalesce(mortality, 0) + coalesce(kept, 0)) USING (row_id) "
+        "WHERE released IS NOT NULL",
     )
 
 

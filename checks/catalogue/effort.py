@@ -58,6 +58,7 @@ def _set_after_check(limits: Limits, _: Network) -> Iterator[Probe]:
         "set_date",
         Effect.HOLD,
         "e.set_at >= e.checked_at AND e.set_date IS NOT NULL",
+        guard="e.set_at >= e.checked_at",
         facts=facts
         | {
             "day_before": f"CASE WHEN {a_day_less} BETWEEN {least!r} AND {most!r} "
@@ -69,6 +70,7 @@ def _set_after_check(limits: Limits, _: Network) -> Iterator[Probe]:
         "set_time",
         Effect.HOLD,
         "e.set_at >= e.checked_at AND e.set_date IS NULL",
+        guard="e.set_at >= e.checked_at",
         facts=facts,
     )
     yield Probe(
@@ -91,6 +93,7 @@ def _day_before(case: Case) -> Suggestion | None:
 
 def _too_long(limits: Limits, _: Network) -> Iterator[Probe]:
     query, hold = limits["query_hours"], limits["hold_hours"]
+    least = min(query, hold)
     for protocol in _soaking():
         mine = f"e.protocol = '{protocol.id}'"
         for field, column in (("set_date", "e.soak_hours"), ("hours_fished", "e.hours_fished")):
@@ -106,6 +109,7 @@ def _too_long(limits: Limits, _: Network) -> Iterator[Probe]:
                 Effect.QUERY,
                 f"{mine} AND {column} > {query!r} AND {column} <= {hold!r}{other}",
                 facts=facts,
+                guard=f"{column} > {least!r}",
             )
             yield Probe(
                 Over.EVENTS,
@@ -113,6 +117,7 @@ def _too_long(limits: Limits, _: Network) -> Iterator[Probe]:
                 Effect.HOLD,
                 f"{mine} AND {column} > {hold!r}{other}",
                 facts=facts,
+                guard=f"{column} > {least!r}",
             )
 
 

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
-from checks.rule import Case, Limits, Over, Probe, Rule, Suggestion, Threshold, suggest_number
+from checks.rule import (
+    Case,
+    Limits,
+    Over,
+    Probe,
+    Rule,
+    Suggestion,
+    Threshold,
+    suggest_number,
+    unusual,
+)
 from shared.fields import FIELDS
 from shared.flags import Effect, Flag
 from shared.settings import Network
@@ -44,14 +54,18 @@ def _temperature(limits: Limits, _: Network) -> Iterator[Probe]:
     for name in _TEMPERATURES:
         span = FIELDS[name].plausible
         assert span is not None and span.low is not None and span.high is not None
-        column = f"e.{name}"
+        column, near = f"e.{name}", limits["neighbour_distance"]
+        # Converted it could be near some site's median of some day; a tenth wider than what
+        # is asked, so that rounding takes nothing away.
+        coldest = f"({{least n.{name}}} - {near + 0.1!r})"
+        warmest = f"({{most n.{name}}} + {near + 0.1!r})"
+        far = f"{column} > {_to_fahrenheit(coldest)} OR {column} < {_to_celsius(warmest)}"
         readings = (
             # Written in degF in a column of degC: reads far too warm.
             (f"{column} > {span.high!r}", _to_celsius(column), "degC", "degF"),
             # Written in degC in a column of degF: reads far too cold.
             (f"{column} < {span.low!r}", _to_fahrenheit(column), "degF", "degC"),
         )
-        near = limits["neighbour_distance"]
         for odd, other, unit, really in readings:
             facts = {"other": other, "expected": "{local_median}"}
             yield Probe(
@@ -62,6 +76,7 @@ def _temperature(limits: Limits, _: Network) -> Iterator[Probe]:
                 facts=facts | {"really": f"'{really}'", "read_as": f"'{unit}'"},
                 flag=Flag.SUSPECT,
                 keep=_column_in(unit),
+                guard=unusual(name),
             )
             # Not odd by itself: the other sites of the same day tell.
             yield Probe(
@@ -76,6 +91,7 @@ def _temperature(limits: Limits, _: Network) -> Iterator[Probe]:
                        "read_as": f"'{unit}'"},
                 flag=Flag.SUSPECT,
                 keep=_column_in(unit),
+                guard=far,
             )
 
 
@@ -100,6 +116,10 @@ def _conductivity(limits: Limits, _: Network) -> Iterator[Probe]:
         assert possible is not None and possible.high is not None
         column, typical = f"e.{name}", f"y.{name}"
         usual = f"BETWEEN {typical} / {near!r} AND {typical} * {near!r}"
+        far = (
+            f"{column} < greatest({span.low!r}, {{most y.{name}}} / 100) "
+            f"OR {column} > least({possible.high!r}, {{least y.{name}}} * 100)"
+        )
         yield Probe(
             Over.NEIGHBOURS,
             name,
@@ -111,6 +131,7 @@ def _conductivity(limits: Limits, _: Network) -> Iterator[Probe]:
             facts={"other": f"{column} * 1000", "really": "'mS/cm'", "read_as": "'uS/cm'"},
             flag=Flag.SUSPECT,
             keep=_column_in("uS/cm"),
+            guard=far,
         )
         yield Probe(
             Over.NEIGHBOURS,
@@ -121,6 +142,7 @@ def _conductivity(limits: Limits, _: Network) -> Iterator[Probe]:
             facts={"other": f"{column} / 1000", "really": "'uS/cm'", "read_as": "'mS/cm'"},
             flag=Flag.SUSPECT,
             keep=_column_in("mS/cm"),
+            guard=far,
         )
 
 
@@ -139,6 +161,7 @@ def _precipitation(limits: Limits, _: Network) -> Iterator[Probe]:
         facts=mm_written,
         flag=Flag.SUSPECT,
         keep=_column_in("in"),
+        guard=unusual("precipitation"),
     )
     yield Probe(
         Over.NEIGHBOURS,
@@ -150,6 +173,7 @@ def _precipitation(limits: Limits, _: Network) -> Iterator[Probe]:
         facts=mm_written,
         flag=Flag.SUSPECT,
         keep=_column_in("in"),
+        guard=f"{column} >= 25.4",
     )
     yield Probe(
         Over.NEIGHBOURS,
@@ -161,6 +185,8 @@ def _precipitation(limits: Limits, _: Network) -> Iterator[Probe]:
         facts=inches_written,
         flag=Flag.SUSPECT,
         keep=_column_in("mm"),
+        guard=f"{column} > 0 "
+        f"AND {column} < {{most n.precipitation}} / {limits['apart_factor']!r}",
     )
 
 
@@ -189,6 +215,8 @@ def oxygen_at_saturation_sql(temperature: str) -> str:
 def _oxygen(limits: Limits, _: Network) -> Iterator[Probe]:
     column = "e.dissolved_oxygen"
     saturation = oxygen_at_saturation_sql("e.water_temperature")
+    usual = FIELDS["dissolved_oxygen"].plausible
+    assert usual is not None and usual.high is not None
     yield Probe(
         Over.EVENTS,
         "dissolved_oxygen",
@@ -203,6 +231,7 @@ def _oxygen(limits: Limits, _: Network) -> Iterator[Probe]:
             "read_as": "'mg/l'",
         },
         flag=Flag.SUSPECT,
+        guard=unusual("dissolved_oxygen") if limits["from_mg_l"] > usual.high else None,
     )
 
 

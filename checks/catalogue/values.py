@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from checks.rule import Case, Limits, Over, Probe, Rule, Suggestion, Threshold, suggest_number
+from checks.rule import (
+    Case,
+    Limits,
+    Over,
+    Probe,
+    Rule,
+    Suggestion,
+    Threshold,
+    outside,
+    suggest_number,
+    unusual,
+)
 from shared.fields import EVENT_FIELDS, FIELDS, NUMERIC_KINDS, Field, Kind, Level, Range
 from shared.flags import Effect, Flag
 from shared.protocol import protocols
@@ -21,16 +32,6 @@ def _relation(entry: Field) -> tuple[Over, str]:
     return Over.CATCHES, f"c.{entry.id}"
 
 
-def _outside(column: str, span: Range, low: bool = True) -> str:
-    """SQL: the value lies outside ``span``; NULL never does."""
-    parts = []
-    if low and span.low is not None:
-        parts.append(f"{column} < {span.low!r}")
-    if span.high is not None:
-        parts.append(f"{column} > {span.high!r}")
-    return " OR ".join(parts)
-
-
 def _numeric() -> Iterator[Field]:
     return (entry for entry in FIELDS.values() if entry.kind in NUMERIC_KINDS)
 
@@ -40,10 +41,15 @@ def _out_of_range(_: Limits, __: Network) -> Iterator[Probe]:
         if entry.possible is None:
             continue
         over, column = _relation(entry)
-        condition = _outside(column, entry.possible, low=entry.id not in _COUNTED)
+        condition = outside(column, entry.possible, low=entry.id not in _COUNTED)
         if condition:
             yield Probe(
-                over, entry.id, entry.bad_effect, condition, facts=_span_facts(entry.possible)
+                over,
+                entry.id,
+                entry.bad_effect,
+                condition,
+                facts=_span_facts(entry.possible),
+                guard=unusual(entry.id),
             )
 
 
@@ -59,10 +65,17 @@ def _implausible(_: Limits, __: Network) -> Iterator[Probe]:
         if entry.plausible is None:
             continue
         over, column = _relation(entry)
-        condition = _outside(column, entry.plausible, low=entry.id not in _COUNTED)
+        condition = outside(column, entry.plausible, low=entry.id not in _COUNTED)
         if entry.possible is not None:
-            condition = f"({condition}) AND NOT ({_outside(column, entry.possible)})"
-        yield Probe(over, entry.id, Effect.QUERY, condition, facts=_span_facts(entry.plausible))
+            condition = f"({condition}) AND NOT ({outside(column, entry.possible)})"
+        yield Probe(
+            over,
+            entry.id,
+            Effect.QUERY,
+            condition,
+            facts=_span_facts(entry.plausible),
+            guard=unusual(entry.id),
+        )
 
 
 def _dropped_decimal(case: Case) -> Suggestion | None:
@@ -124,6 +137,7 @@ def _missing(_: Limits, __: Network) -> Iterator[Probe]:
         "e.local_date IS NULL AND NOT EXISTS (SELECT 1 FROM {oddities} o "
         "WHERE o.row_id = e.row_id AND o.field IN ('local_date', 'check_date'))",
         flag=Flag.MISSING,
+        guard="e.local_date IS NULL",
     )
     event_fields = {entry.id for entry in EVENT_FIELDS}
     for protocol in protocols().values():
@@ -143,6 +157,7 @@ def _missing(_: Limits, __: Network) -> Iterator[Probe]:
         "c.taxon IS NULL AND NOT EXISTS (SELECT 1 FROM {oddities} o "
         "WHERE o.catch_id = c.catch_id AND o.field = 'taxon')",
         flag=Flag.MISSING,
+        guard="c.taxon IS NULL",
     )
 
 

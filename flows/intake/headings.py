@@ -501,6 +501,16 @@ def _stage_names() -> dict[tuple[str, ...], str]:
     }
 
 
+@cache
+def _longest_first() -> list[tuple[tuple[str, ...], tuple[str, str | None]]]:
+    return sorted(_taxon_names().items(), key=lambda item: -len(item[0]))
+
+
+@cache
+def _stages_longest_first() -> list[tuple[tuple[str, ...], str]]:
+    return sorted(_stage_names().items(), key=lambda item: -len(item[0]))
+
+
 @dataclass(frozen=True, slots=True)
 class Named:
     """Taxa and stages that words name, and the words left over."""
@@ -525,8 +535,9 @@ def named_animals(tokens: tuple[str, ...]) -> Named:
     taxon: str | None = None
     stages: list[str] = []
     rest = tokens
-    for key, (taxon_id, stage) in sorted(_taxon_names().items(), key=lambda item: -len(item[0])):
-        if taxon is not None and taxon_id != taxon:
+    have = {_singular(token) for token in tokens}
+    for key, (taxon_id, stage) in _longest_first():
+        if (taxon is not None and taxon_id != taxon) or not have.issuperset(key):
             continue
         left = _cut(rest, key)
         if left is not None:
@@ -540,8 +551,8 @@ def named_animals(tokens: tuple[str, ...]) -> Named:
             rest, taxon = left, taxon_id
             if stage is not None and stage not in stages:
                 stages.append(stage)
-    for words, stage_id in sorted(_stage_names().items(), key=lambda item: -len(item[0])):
-        left = _cut(rest, words)
+    for words, stage_id in _stages_longest_first():
+        left = _cut(rest, words) if have.issuperset(words) else None
         if left is not None:
             rest = left
             if stage_id not in stages:
@@ -696,7 +707,7 @@ def _with_unit(
     return score * (0.4 if entry.accepted else 0.8), None
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=32768)
 def readings_of(parts: tuple[str, ...], units: str = "") -> tuple[Reading, ...]:
     """What a heading may mean, best first.
 

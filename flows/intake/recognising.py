@@ -70,6 +70,11 @@ An exact heading over fitting cells scores about 1 and a slip of the keyboard 0.
 heading of which only a part is known stays under 0.63. The line lies in the gap.
 """
 
+_MOST_FORMS = 12
+"""Rows that look like headings and prove none, before a sheet's search is given up."""
+_FEW = 0.5
+"""Share of its columns that a table without counts or readings must be understood in."""
+
 _ASIDE_NAMES = {
     "summary": "a summary",
     "summaries": "a summary",
@@ -115,6 +120,8 @@ _TWINS: dict[str, tuple[tuple[str, float], ...]] = {
 }
 _DATES = ("local_date", "check_date", "set_date")
 _WATERY = (Group.WATER, Group.WEATHER)
+_EFFORT = frozenset({"net_status", "hours_fished", "set_time", "check_time", "remarks", "hauls"})
+"""Fields that a log of net checks may consist of, with no count and no reading."""
 _PROTOCOL_WORDS = {
     "seine": frozenset({"seine", "seines", "seining", "haul", "hauls"}),
     "fyke": frozenset({"fyke", "fykes", "net", "nets"}),
@@ -226,7 +233,8 @@ def _down(
     tables: list[tuple[Sheet, Table]] = []
     begins: list[int] = []
     start, covered, why = 0, 0, ""
-    while start < len(sheet.rows):
+    failed = 0
+    while start < len(sheet.rows) and failed < _MOST_FORMS:
         block = find_block(sheet, start)
         if block is None:
             break
@@ -244,6 +252,7 @@ def _down(
         why = why or reason
         # What looked like headings may have been a form above the true ones.
         start = end if several else block.bottom + 1
+        failed += not several
     if tables:
         _leave_aside(tables[-1][1], sheet, covered, len(sheet.rows))
     return _held_apart(sheet, tables, begins), why
@@ -355,6 +364,7 @@ def _table_of(
             "tab of its own",
         )
     _settle_rivals(candidates)
+    _doubt_weather(candidates)
     protocol = _protocol(sheet, block, candidates, site)
     chosen = _assign(candidates, protocol)
     chosen = _settle_counts(chosen, candidates, cells, protocol, decimal)
@@ -381,13 +391,9 @@ def _table_of(
         return None, end, "it has headings but no row with a date and a value"
     watery = any(FIELDS[name].group in _WATERY for name in fields)
     counted = any(column.field in ("count", "taxon") for column in columns)
-    if (
-        not watery
-        and not counted
-        and not fields
-        & {"net_status", "hours_fished", "set_time", "check_time", "remarks", "hauls"}
-        and not any(FIELDS[name].level is Level.CATCH for name in fields)
-    ):
+    known = sum(1 for column in columns if column.field is not None)
+    about_nets = bool(fields & _EFFORT) or any(FIELDS[name].level is Level.CATCH for name in fields)
+    if not watery and not counted and (not about_nets or known < _FEW * len(columns)):
         return None, end, "it has dates but neither counts nor readings"
     columns = _repeat_numbers(columns, cells, data, block)
     once = layout == "long" and _dates_written_once(sheet, columns, data)
@@ -785,6 +791,32 @@ def _settle_rivals(candidates: list[_Candidate]) -> None:
         else:
             names = " or ".join(FIELDS[name].title.lower() for name in rivals)
             _leave_open(candidate, names)
+
+
+def _doubt_weather(candidates: list[_Candidate]) -> None:
+    """Leave a bare "Temp" open on a table of weather alone: it may well be the air's."""
+    sure = {
+        c.options[0][0].field: c
+        for c in candidates
+        if c.options and c.options[0][1] >= CONFIDENCE_LINE
+    }
+    if any(
+        FIELDS[name].level is Level.CATCH
+        or name in ("hours_fished", "set_time", "set_date", "net_status", "gear_unit")
+        or (FIELDS[name].group is Group.WATER and name != "water_temperature")
+        for name in sure
+    ):
+        return
+    found = sure.get("water_temperature")
+    if (
+        found is not None
+        and found.fixed is None
+        and "air_temperature" not in sure
+        and tokens_of(found.heading.parts[-1].partition("(")[0]) == ("temperature",)
+        and len(found.heading.parts) == 1
+        and any(FIELDS[name].group is Group.WEATHER for name in sure)
+    ):
+        _leave_open(found, "the temperature of water or air")
 
 
 def _leave_open(candidate: _Candidate, meanings: str) -> None:

@@ -15,6 +15,8 @@ from functools import lru_cache
 from itertools import zip_longest
 
 from flows.intake.cells import (
+    SERIAL_SPAN,
+    date_part,
     folded,
     is_missing,
     number_of,
@@ -73,6 +75,11 @@ def is_value(cell: Cell) -> bool:
         return False
     if type(cell) is not str:
         return True
+    return _is_value_text(cell)
+
+
+@lru_cache(maxsize=65536)
+def _is_value_text(cell: str) -> bool:
     text = cell.strip()
     if not text[:1].isdigit() and text[:1] not in "-+~<>.,=":
         return bool(parse_date_text(text)) if any(c.isdigit() for c in text) else False
@@ -225,10 +232,23 @@ def _score(headings: list[HeadingCell], sheet: Sheet, top: int, bottom: int) -> 
                 or (first.field, first.taxon, first.life_stage)
                 != (alone[0].field, alone[0].taxon, alone[0].life_stage)
             )
+    score -= 0.4 * _repeated(headings)
     for number in range(top, bottom + 1):
         score -= 0.6 * sum(1 for cell in sheet.rows[number] if is_value(cell))
     # A group row that changes what a column means belongs to the headings.
     return score + 0.15 * grouped - 0.25 * (bottom - top)
+
+
+def _repeated(headings: list[HeadingCell]) -> int:
+    """How many headings mean what another already does; group headings tell them apart."""
+    known = [
+        (found[0].field, found[0].taxon, found[0].life_stage)
+        for heading in headings
+        if len(heading.parts[-1]) <= 80
+        and (found := readings_of(heading.parts))
+        and found[0].score >= 0.85
+    ]
+    return len(known) - len(set(known))
 
 
 def _only_units(texts: dict[int, str]) -> bool:
@@ -250,6 +270,11 @@ def _dates_follow(sheet: Sheet, bottom: int, headings: list[HeadingCell]) -> boo
         for row in sheet.rows[bottom + 1 : bottom + 5]:
             cell = row[heading.index] if heading.index < len(row) else None
             if isinstance(cell, dt.date) or (type(cell) is str and parse_date_text(cell)):
+                return True
+            number = number_of(cell)
+            if number is not None and (
+                SERIAL_SPAN[0] <= number <= SERIAL_SPAN[1] or date_part(cell, "day") is not None
+            ):
                 return True
     return False
 

@@ -18,7 +18,7 @@ from shared.staging import Staged, row_id_base
 from warehouse.clean import SiteAccount, load_site
 from warehouse.lineage import Lineage, lay_out
 from warehouse.receipts import receive
-from warehouse.staging import reader_key, save_reading
+from warehouse.staging import Reading, reader_key, save_readings
 from warehouse.store import Warehouse
 
 AS_OF = dt.date(2026, 3, 16)
@@ -148,12 +148,11 @@ def send(
     rows += [[check.day, 1.0] for check in checks]
     workbook = Workbook(path, "xlsx", [Sheet("Counts", rows)])
     with warehouse.transaction():
-        save_reading(
-            warehouse, site, receipt.sha256, workbook,
-            json.dumps([{"name": "Counts", "protocol": "fyke", "header_row": 3}]),
-            staged_of(site, receipt.sha256, checks, totals_row),
-            reader_key("1", network(), site),
-        )
+        reading = Reading(
+            workbook, json.dumps([{"name": "Counts", "protocol": "fyke", "header_row": 3}]),
+            staged_of(site, receipt.sha256, checks, totals_row))
+        save_readings(warehouse, site, {receipt.sha256: reading},
+                      reader_key("1", network(), site))
     return receipt.sha256
 
 

@@ -6,6 +6,7 @@ import datetime as dt
 import json
 from dataclasses import replace
 
+import pyarrow as pa
 import pytest
 
 from shared.problems import Trouble
@@ -14,7 +15,13 @@ from shared.sheets import Cell, Sheet, Workbook
 from shared.staging import Staged
 from tests.warehouse.by_hand import AS_OF, GLASS, days, network, send, staged_of
 from warehouse.receipts import receive
-from warehouse.staging import reader_key, readings_present, save_reading, save_trouble
+from warehouse.staging import (
+    Reading,
+    reader_key,
+    readings_present,
+    save_readings,
+    save_trouble,
+)
 from warehouse.store import Warehouse
 
 KEY = reader_key("1", network(), "alder")
@@ -30,7 +37,7 @@ def test_cells_are_kept_as_text_beside_how_they_were_typed(wh: Warehouse) -> Non
          dt.timedelta(hours=25), 1e300],
     ]
     workbook = Workbook("a.xlsx", "xlsx", [Sheet("Counts", rows, hidden=True)])
-    save_reading(wh, "alder", sha256, workbook, "[]", Staged(), KEY)
+    save_readings(wh, "alder", {sha256: Reading(workbook, "[]", Staged())}, KEY)
     assert wh.connection.execute(
         "SELECT sheet, hidden, sheet_row, cells, kinds FROM raw_rows ORDER BY sheet_row"
     ).fetchall() == [
@@ -107,14 +114,15 @@ def test_a_new_address_does_not_ask_for_reading_again() -> None:
 
 
 def test_a_failure_while_saving_keeps_the_reading_before(
-    wh: Warehouse, monkeypatch: pytest.MonkeyPatch
+    wh: Warehouse,
 ) -> None:
     checks = days("2026-03-01", 3)
     sha256 = send(wh, "alder", "alder/a.xlsx", checks)
     workbook = Workbook("a.xlsx", "xlsx", [])
-    with pytest.raises(json.JSONDecodeError):
-        save_reading(wh, "alder", sha256, workbook, "not json",
-                     staged_of("alder", sha256, checks[:1]), KEY)
+    uneven = staged_of("alder", sha256, checks[:1])
+    uneven.catches["taxon"].append("one too many")
+    with pytest.raises(pa.ArrowInvalid):
+        save_readings(wh, "alder", {sha256: Reading(workbook, "[]", uneven)}, KEY)
     assert wh.connection.execute("SELECT count(*) FROM staged_events").fetchone() == (3,)
     taxa = wh.connection.execute("SELECT DISTINCT taxon FROM staged_catches").fetchall()
     assert taxa == [(GLASS[0],)]
