@@ -10,6 +10,10 @@ from pathlib import Path
 import pytest
 
 from flows.cli import COULD_NOT, DONE, NEEDS_PEOPLE, main
+from flows.network_folder import load_network
+from flows.weekly import run_in_order
+
+from .conftest import AS_OF
 
 
 def test_a_folder_that_is_no_network_is_told_so(
@@ -77,3 +81,49 @@ def test_quick_commands_leave_heavy_libraries_alone(command: list[str], tmp_path
                                "PYTHONPATH": str(Path(__file__).parents[2])})
     last = done.stderr.strip().splitlines()[-1:] or [""]
     assert not [name for name in _HEAVY if last[0].split(",").count(name)], done.stderr
+
+
+def test_template_hands_out_a_sheet_and_a_form_for_a_site_of_the_network(
+    bay: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["template", str(bay), "--site", "hobnail-brook", "--season", "2027",
+                 "--out", str(tmp_path / "out")]) == DONE
+    made = [Path(line) for line in capsys.readouterr().out.split("\n") if line.strip()]
+    assert {path.suffix for path in made} == {".xlsx", ".pdf"}
+    assert all(path.stat().st_size > 1000 for path in made)
+    assert main(["template", str(bay), "--site", "nowhere"]) == COULD_NOT
+    assert "hobnail-brook" in capsys.readouterr().err
+
+
+def test_query_answers_from_the_release_and_refuses_to_write(
+    bay: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["query", str(bay), "SELECT 1"]) == COULD_NOT
+    assert "tallyweir run" in capsys.readouterr().err
+    run_in_order(bay, load_network(bay), AS_OF)
+    assert main(["query", str(bay), "SELECT count(*) AS n FROM events", "--format", "csv"]) == DONE
+    heading, number = capsys.readouterr().out.split()
+    assert heading == "n" and int(number) > 500
+    assert main(["query", str(bay), "DELETE FROM events"]) == COULD_NOT
+    assert main(["query", str(bay), "SELECT * FROM read_csv('/etc/hosts')"]) == COULD_NOT
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_status_as_json_counts_the_weeks_that_a_site_is_late(
+    bay: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run_in_order(bay, load_network(bay), AS_OF)
+    assert main(["status", str(bay), "--json", "--as-of", "2026-05-10"]) == NEEDS_PEOPLE
+    document = json.loads(capsys.readouterr().out)
+    assert document["sites"]["alder-creek"]["weeks_overdue"] == 2
+    assert {"rows", "clean", "held", "asked", "last_received"} <= set(
+        document["sites"]["alder-creek"])
+
+
+def test_the_demo_does_not_move_into_a_folder_of_something_else(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "letters.txt").write_text("private", encoding="utf-8")
+    assert main(["demo", str(tmp_path)]) == COULD_NOT
+    assert "not empty" in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["letters.txt"]
