@@ -23,6 +23,7 @@ from checks.relations import (
     build_local_medians,
     build_row_relations,
     build_series,
+    columns_read,
     extremes,
     local_median_sql,
     naming_rows,
@@ -100,29 +101,36 @@ def _filled(sql: str, names: Relations, as_of: dt.date, field_id: str) -> str:
 def _scans(bound: Iterable[Bound], names: Relations, as_of: dt.date) -> Iterator[str]:
     """SQL of the hits of ``bound``: one scan for those that can be asked together.
 
-    Probes of one guard are: their conditions see the few rows that it lets through, one
-    after the other. So are probes over a relation that holds few rows anyway. The others
-    get a scan each. A guard reads one column, so each scan touches that column alone and
-    skips the blocks whose minimum and maximum rule a hit out. One scan for all guards would
-    read every column whole and skip nothing: on a million events it takes twice as long,
-    and one scan for all conditions ten times.
+    Probes whose guards read the same columns are: their conditions see only the few rows
+    that a guard lets through. So are probes over a relation of few rows. Each other probe
+    scans for itself. A scan so touches hardly more than one column, and skips the blocks
+    whose minimum and maximum rule a hit out. One scan for all guards would read every
+    column whole and skip nothing: on a million events it takes twice as long, and one
+    scan for all conditions ten times.
     """
-    together: dict[tuple[Over, str], list[tuple[Bound, str]]] = {}
+    together: dict[tuple[str, frozenset[str]], list[tuple[Bound, str]]] = {}
     for item in bound:
         over, guard = item.probe.over, item.probe.guard
         when = _filled(item.probe.when, names, as_of, item.probe.field)
         if "SELECT" in when or (guard is None and over in SCANNED):
+            own = f" AND ({guard})" if guard else ""
             yield (
                 f"SELECT {item.number} AS probe, {KEYS[over]} FROM {source_of(over, names)} "
-                f"WHERE {when}" + (f" AND ({guard})" if guard else "")
+                f"WHERE {when}{own}"
             )
         else:
-            together.setdefault((over, guard or "TRUE"), []).append((item, when))
-    for (over, guard), asked in together.items():
+            kind = "catches" if over is Over.CATCHES else "events" if over in SCANNED else over
+            read = columns_read("e|c", [guard or ""])
+            together.setdefault((kind, frozenset(read)), []).append((item, when))
+    for asked in together.values():
+        overs = {item.probe.over for item, _ in asked}
+        # What is known of the neighbours is joined beside an event and takes none away.
+        over = Over.NEIGHBOURS if Over.NEIGHBOURS in overs else overs.pop()
+        guards = dict.fromkeys(item.probe.guard or "TRUE" for item, _ in asked)
         hit = ", ".join(f"CASE WHEN {when} THEN {item.number} END" for item, when in asked)
         yield (
             f"SELECT unnest([{hit}]) AS probe, {KEYS[over]} FROM {source_of(over, names)} "
-            f"WHERE {guard}"
+            f"WHERE ({') OR ('.join(guards)})"
         )
 
 
@@ -191,6 +199,23 @@ def detect(
         build_series(con, names, "rule_misdated", conditions)
         _collect(con, series, _beside(con, series, names), as_of)
     return list(bound)
+
+
+def _with_hits(
+    con: duckdb.DuckDBPyConnection, fired: Sequence[Bound], names: Relations
+) -> Relations:
+    """The relations with only the rows that have a hit, and of these what cases are made of."""
+    asked = [sql for item in fired for sql in item.probe.facts.values()]
+    asked += [f"{alias}.{item.probe.field}" for item in fired for alias in "ec"
+              if (FIELDS[item.probe.field].level is Level.EVENT) == (alias == "e")]
+    asked += [f"e.{name}" for name in _EVENT_CASE] + [f"c.{name}" for name in _CATCH_CASE]
+    return narrowed(con, names, ["rule_hits"], ["rule_hits"], asked, "rule_hit")
+
+
+_EVENT_CASE = ("file_sha256", "sheet", "sheet_row", "water_sheet", "water_row", "event_id",
+               "local_date", "site")
+_CATCH_CASE = ("sheet", "sheet_row", "taxon", "life_stage")
+"""Columns of an event and of a catch that every case has."""
 
 
 def _cases(
@@ -273,9 +298,10 @@ def judge(
     index: dict[tuple[str, str, str], list[Place]] = {}
     for place in places:
         index.setdefault((place.file_sha256, place.sheet, place.field), []).append(place)
+    hit_rows = _with_hits(con, fired, names)
     found: list[Finding] = []
     for item in fired:
-        for hit in _cases(con, item, names, as_of):
+        for hit in _cases(con, item, hit_rows, as_of):
             finding = _finding(item, hit, site, index, raw_text, file_names)
             if finding is not None:
                 found.append(finding)

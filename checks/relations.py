@@ -29,6 +29,10 @@ LOCAL_MEDIAN_FIELDS = ("water_temperature", "air_temperature", "dissolved_oxygen
 """Fields whose median of some days about is offered to the rules' words."""
 
 
+_FILE = f"row_id // {ROWS_A_FILE}"
+"""SQL: a number of the file that a row came from, to group by instead of its long digest."""
+
+
 @dataclass(frozen=True, slots=True)
 class Relations:
     """Names of the relations judged, in the connection's catalogue.
@@ -85,7 +89,7 @@ def naming_rows(over: Over, names: Relations) -> str:
 
 def columns_read(alias: str, conditions: Iterable[str]) -> set[str]:
     """Names of the columns of ``alias`` that SQL conditions read."""
-    return set(re.findall(rf"\b{alias}\.(\w+)", " ".join(conditions)))
+    return set(re.findall(rf"\b(?:{alias})\.(\w+)", " ".join(conditions)))
 
 
 def extremes(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
@@ -180,49 +184,57 @@ def _build_blanks(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
         f"'{protocol.id}'" for protocol in protocols().values()
         if not protocol.targets and "count" in protocol.required
     ) or "NULL"
+    aimed_at = {(t.taxon, t.life_stage) for p in protocols().values() for t in p.targets}
+    # In steps: a planner that knows how few rows are left joins the right way round.
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE rule_uncounted AS
+        SELECT catch_id, row_id, taxon, life_stage FROM {names.catches}
+        WHERE count IS NULL AND ({_of_kinds(aimed_at)})
+        UNION
+        SELECT c.catch_id, c.row_id, c.taxon, c.life_stage
+        FROM (FROM {names.events} WHERE protocol IN ({untargeted})) e
+        JOIN {names.catches} c USING (row_id) WHERE c.count IS NULL""")
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_blank_cells AS
         WITH targets(protocol, taxon, life_stage, place) AS (VALUES {targets}),
-        uncounted AS (
-            SELECT c.* FROM (
-                SELECT catch_id, row_id, file_sha256, sheet, taxon, life_stage
-                FROM {names.catches} WHERE count IS NULL) c
-            SEMI JOIN targets USING (taxon, life_stage)
-            UNION
-            SELECT c.catch_id, c.row_id, c.file_sha256, c.sheet, c.taxon, c.life_stage
-            FROM (FROM {names.events} WHERE protocol IN ({untargeted})) e
-            JOIN {names.catches} c USING (row_id) WHERE c.count IS NULL)
-        SELECT c.*, g.place
-        FROM uncounted c JOIN {names.events} e USING (row_id)
+        fished AS MATERIALIZED (
+            SELECT row_id, sheet, protocol FROM {names.events}
+            WHERE row_id IN (SELECT row_id FROM rule_uncounted)
+              AND net_status IS DISTINCT FROM 'lifted')
+        SELECT c.*, {_FILE} AS file, e.sheet, coalesce(g.place = 0, FALSE) AS first_target
+        FROM rule_uncounted c JOIN fished e USING (row_id)
         LEFT JOIN targets g ON g.protocol = e.protocol AND g.taxon = c.taxon
              AND g.life_stage = c.life_stage
         WHERE (g.place IS NOT NULL OR e.protocol IN ({untargeted}))
-          AND e.net_status IS DISTINCT FROM 'lifted'
           AND NOT EXISTS (SELECT 1 FROM {names.oddities} o
                           WHERE o.catch_id = c.catch_id AND o.field = 'count')""")
-    kinds = con.execute("SELECT DISTINCT taxon, life_stage FROM rule_blank_cells "
-                        "WHERE taxon IS NOT NULL AND life_stage IS NOT NULL").fetchall()
-    # Few kinds of animal have blanks; named outright they are found without a join.
-    of_these = " OR ".join(
-        f"taxon = {quoted(taxon)} AND life_stage = {quoted(stage)}" for taxon, stage in kinds
-    ) or "FALSE"
+    kinds = con.execute("SELECT DISTINCT taxon, life_stage FROM rule_blank_cells").fetchall()
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_blanks AS
         WITH filled AS (
-            SELECT file_sha256, sheet, taxon, life_stage, count(count) / count(*) AS share_filled
-            FROM (FROM {names.catches} WHERE {of_these})
+            SELECT {_FILE} AS file, sheet, taxon, life_stage,
+                   count(count) / count(*) AS share_filled
+            FROM (FROM {names.catches} WHERE {_of_kinds(kinds)})
             ANTI JOIN (FROM {names.events} WHERE net_status = 'lifted') USING (row_id)
             GROUP BY ALL),
         counted AS (
-            SELECT row_id, taxon, count(count) AS counts
-            FROM {names.catches} SEMI JOIN rule_blank_cells USING (row_id, taxon) GROUP BY ALL)
-        SELECT k.catch_id, k.row_id, coalesce(k.place = 0, FALSE) AS first_target, f.share_filled,
+            SELECT row_id, taxon, count(count) AS counts FROM {names.catches}
+            WHERE row_id IN (SELECT row_id FROM rule_blank_cells) GROUP BY ALL)
+        SELECT k.catch_id, k.row_id, k.first_target, f.share_filled,
                coalesce(t.counts, 0) = 0 AS none_counted
-        FROM rule_blank_cells k JOIN filled f USING (file_sha256, sheet, taxon, life_stage)
+        FROM rule_blank_cells k JOIN filled f USING (file, sheet, taxon, life_stage)
         LEFT JOIN counted t USING (row_id, taxon)""")
 
 
-def quoted(text: str) -> str:
+def _of_kinds(kinds: Iterable[tuple[str | None, str | None]]) -> str:
+    """SQL: the catch is of one of ``kinds`` (taxon and stage); few, and no join is needed."""
+    named = sorted((taxon, stage) for taxon, stage in kinds if taxon and stage)
+    return " OR ".join(
+        f"taxon = {_quoted(taxon)} AND life_stage = {_quoted(stage)}" for taxon, stage in named
+    ) or "FALSE"
+
+
+def _quoted(text: str) -> str:
     """``text`` as an SQL string."""
     return "'" + text.replace("'", "''") + "'"
 
@@ -257,22 +269,24 @@ def _build_sheets(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_sheets AS
         WITH seasons AS (
-            SELECT file_sha256, sheet, protocol, season, count(*) AS rows
+            SELECT {_FILE} AS file, sheet, protocol, season, count(*) AS rows
             FROM {names.events} WHERE season IS NOT NULL GROUP BY ALL),
         mixed AS (
-            SELECT file_sha256, sheet, protocol, arg_max(season, rows) AS sheet_season,
+            SELECT file, sheet, protocol, arg_max(season, rows) AS sheet_season,
                    sum(rows) AS sheet_rows, max(rows) / sum(rows) AS season_share
-            FROM seasons GROUP BY ALL HAVING count(*) > 1)
-        SELECT e.row_id, m.sheet_season, m.sheet_rows, m.season_share,
-               lag(e.season) OVER in_sheet AS previous_season,
-               lead(e.season) OVER in_sheet AS next_season,
-               least(abs(e.local_date - lag(e.local_date) OVER in_sheet),
-                     abs(e.local_date - lead(e.local_date) OVER in_sheet)) AS days_away
-        FROM {names.events} e JOIN mixed m USING (file_sha256, sheet, protocol)
-        WHERE e.season IS NOT NULL
-        WINDOW in_sheet AS (PARTITION BY e.row_id // {ROWS_A_FILE}, e.sheet, e.protocol
-                            ORDER BY e.row_id)
-        QUALIFY e.season <> m.sheet_season""")
+            FROM seasons GROUP BY ALL HAVING count(*) > 1),
+        placed AS (
+            SELECT row_id, {_FILE} AS file, sheet, protocol, season,
+                   lag(season) OVER in_sheet AS previous_season,
+                   lead(season) OVER in_sheet AS next_season,
+                   least(abs(local_date - lag(local_date) OVER in_sheet),
+                         abs(local_date - lead(local_date) OVER in_sheet)) AS days_away
+            FROM {names.events} WHERE season IS NOT NULL
+            WINDOW in_sheet AS (PARTITION BY {_FILE}, sheet, protocol ORDER BY row_id))
+        SELECT p.row_id, m.sheet_season, m.sheet_rows, m.season_share, p.previous_season,
+               p.next_season, p.days_away
+        FROM placed p JOIN mixed m USING (file, sheet, protocol)
+        WHERE p.season <> m.sheet_season""")
 
 
 def build_series(

@@ -29,7 +29,8 @@ def _positive(case: Case) -> Suggestion | None:
 
 
 def _fractional(_: Limits, __: Network) -> Iterator[Probe]:
-    yield Probe(Over.CATCHES, "count", Effect.HOLD, "c.count <> floor(c.count)")
+    fractional = "c.count <> floor(c.count)"
+    yield Probe(Over.CATCHES, "count", Effect.HOLD, fractional, guard=fractional)
 
 
 _EXPANDED = "(c.subsample_count * c.total_volume / c.subsample_volume)"

@@ -251,15 +251,20 @@ def _percent_or_slip(case: Case) -> Suggestion | None:
 
 
 def _same_number(_: Limits, __: Network) -> Iterator[Probe]:
+    span = FIELDS["salinity"].possible
+    assert span is not None and span.high is not None
     for name in _CONDUCTIVITIES:
         yield Probe(
             Over.EVENTS,
             name,
             Effect.MASK,
-            # Natural only where there is next to no salt and both are near zero.
-            f"e.salinity > 1 AND abs(e.{name} - e.salinity) < 0.051",
+            # Natural only where there is next to no salt and both are near zero. Above all
+            # salinities it is the conductivity that stands in both columns, and is right.
+            f"e.salinity > 1 AND e.salinity <= {span.high!r} "
+            f"AND abs(e.{name} - e.salinity) < 0.051",
             facts={"salinity": "format('{:g}', e.salinity)"},
             flag=Flag.SUSPECT,
+            guard=f"e.{name} < {span.high + 0.1!r}",
         )
 
 

@@ -9,6 +9,7 @@ import pytest
 from checks.catalogue import CATALOGUE
 from checks.explaining import span_in_words, template_names
 from checks.judging import bind
+from checks.relations import SCANNED
 from checks.rule import Over, Rule, shown
 from shared.fields import FIELDS
 from shared.units import UNITS
@@ -75,6 +76,9 @@ def test_probes_look_at_fields_of_the_dictionary() -> None:
         assert item.probe.field in FIELDS
         if item.probe.rows is not None:
             assert item.probe.over is Over.TALLIES
+        if item.probe.guard is not None:
+            assert item.probe.over in SCANNED
+            assert "SELECT" not in item.probe.guard
 
 
 def test_stable_rule_ids_that_rows_are_judged_by_are_there() -> None:

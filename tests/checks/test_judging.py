@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import datetime as dt
 import pickle
+from dataclasses import replace
 from typing import Any
 
+import duckdb
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from checks.causes import LEAST_ROWS
-from checks.judging import Place, bind, detect, judge
-from checks.relations import sift
+from checks.judging import Bound, Place, bind, detect, judge
+from checks.relations import Relations
 from checks.rule import Over
+from shared.fields import FIELDS
 from shared.findings import Finding
 from shared.flags import GRAVITY
+from shared.taxa import ALL_STAGES
 from tests.checks.made_up_sheets import (
     AS_OF,
     EEL,
@@ -487,30 +493,88 @@ def test_findings_print_as_the_contract_says() -> None:
 # -- how hits are found ----------------------------------------------------------------------------
 
 
-def test_sifting_loses_no_hit_and_adds_none() -> None:
-    sheets = _mixed()
-    con, names = connected(sheets)
+def _hits(con: duckdb.DuckDBPyConnection, names: Relations, bound: list[Bound]) -> list[str]:
+    detect(con, network_with(), AS_OF, names, bound)
+    return sorted(map(str, con.execute("SELECT * FROM rule_hits").fetchall()))
+
+
+def test_asking_together_loses_no_hit_and_adds_none() -> None:
+    con, names = connected(_mixed())
     with con:
-        bound = bind(network_with())
-        detect(con, network_with(), AS_OF, names, bound)
-        together = con.execute("SELECT * FROM rule_hits ORDER BY ALL").fetchall()
-        alone = []
-        for item in bound:
-            if item.probe.over is Over.SERIES:
-                continue
-            detect(con, network_with(), AS_OF, names, [item])
-            alone += con.execute("SELECT * FROM rule_hits").fetchall()
-        series = {item.number for item in bound if item.probe.over is Over.SERIES}
+        bound = [b for b in bind(network_with()) if b.probe.over is not Over.SERIES]
+        together = _hits(con, names, bound)
+        alone = [hit for item in bound for hit in _hits(con, names, [item])]
     assert len(together) > 20
-    assert sorted(map(str, alone)) == sorted(str(hit) for hit in together if hit[0] not in series)
+    assert sorted(alone) == together
 
 
-def test_sifted_rows_are_those_that_meet_some_condition() -> None:
+GUARDED = [b for b in bind(network_with()) if b.probe.guard]
+READINGS = ("water_temperature", "air_temperature", "precipitation", "salinity", "conductivity",
+            "specific_conductance", "dissolved_oxygen", "hours_fished", "soak_hours")
+
+
+def _edges(field: str) -> list[float]:
+    """Numbers about what the rules compare a field with, in either unit."""
+    marks = {0.0, 1.0, 6.0, 20.0, 25.0, 54.0, 168.0, 200.0, 12_000.0}
+    if field in FIELDS:
+        for span in (FIELDS[field].possible, FIELDS[field].plausible):
+            marks |= {float(m) for m in (span and span.low, span and span.high) if m is not None}
+    marks |= {m * by for m in marks for by in (25.4, 1 / 25.4, 1000.0, 0.001, 100.0, 0.01)}
+    marks |= {m * 1.8 + 32 for m in marks} | {(m - 32) / 1.8 for m in marks}
+    return sorted(m + off for m in marks for off in (-5.0, -0.01, 0.0, 0.01, 5.0))
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.data())
+def test_a_guard_lets_through_whatever_its_condition_hits(data: st.DataObject) -> None:
+    drawn = {name: data.draw(st.lists(st.none() | st.sampled_from(_edges(name))
+                                      | st.floats(-60, 160), min_size=20, max_size=20))
+             for name in READINGS}
+    counts = data.draw(st.lists(
+        st.none() | st.sampled_from([-1.0, 0.0, 0.5, 1.0, 2e4, 20_001.0, 2_000_001.0]),
+        min_size=20, max_size=20))
+    medians = st.fixed_dictionaries({
+        "water_temperature": st.floats(-2, 30), "air_temperature": st.floats(-30, 40),
+        "precipitation": st.sampled_from([0.0, 1.0, 6.0, 24.0, 90.0])})
+    days = {FIRST_DAY + dt.timedelta(days=day): data.draw(medians) for day in range(6)}
+    sheets = [MadeUpSheet(), MadeUpSheet()]
+    for day in range(20):
+        values = {name: column[day] for name, column in drawn.items()}
+        sheets[day % 2].row(day // 3, catches=[{"count": counts[day]}], **values)
+    con, names = connected(sheets, days)
+    bare = [replace(b, probe=replace(b.probe, guard=None)) for b in GUARDED]
+    with con:
+        assert _hits(con, names, GUARDED) == _hits(con, names, bare)
+
+
+AMOUNTS = st.none() | st.sampled_from([0.0, 1.0, 2.0, 5.0, 7.0])
+CATCH = st.fixed_dictionaries({
+    "taxon": st.sampled_from([EEL, STICKLEBACK]),
+    "life_stage": st.sampled_from(["glass eel", "elver", ALL_STAGES]),
+    "count": AMOUNTS, "released": AMOUNTS, "mortality": AMOUNTS, "kept": AMOUNTS})
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(st.tuples(st.lists(CATCH, max_size=4),
+                          st.sampled_from([None, 0.0, 24.0]), st.booleans()),
+                min_size=12, max_size=12))
+def test_rows_that_are_not_summed_could_not_have_been_hit(
+    rows: list[tuple[list[dict[str, Any]], float | None, bool]]
+) -> None:
     sheet = MadeUpSheet()
-    for day, ph in enumerate((7.0, 3.0, None, 12.0, 7.5)):
-        sheet.row(day, ph=ph)
+    for day, (catches, hours, lifted) in enumerate(rows):
+        sheet.row(day, catches=catches, hours_fished=hours, set_date=None, set_time=None,
+                  net_status="lifted" if lifted else "fishing")
+    tallying = [b for b in bind(network_with()) if b.probe.over is Over.TALLIES]
+    assert all(b.probe.rows is not None for b in tallying)
+    every = [replace(b, probe=replace(b.probe, rows=None)) for b in tallying]
     con, names = connected([sheet])
     with con:
-        kept = sift(con, Over.EVENTS, names, ["e.ph < 5", "e.ph > 11", "e.salinity > 1"])
-        rows = con.execute(f"SELECT ph FROM {kept.events} ORDER BY row_id").fetchall()
-    assert rows == [(3.0,), (12.0,)]
+        assert _hits(con, names, tallying) == _hits(con, names, every)
+
+
+def test_a_salinity_that_cannot_be_does_not_condemn_the_conductivity() -> None:
+    # 5,000 stands in both columns: it is the conductivity's own number.
+    sheet = MadeUpSheet()
+    sheet.row(salinity=5000.0, conductivity=5000.0)
+    assert [(f.rule, f.field) for f in _one(sheet)] == [("out-of-range", "salinity")]

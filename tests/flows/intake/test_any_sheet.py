@@ -5,11 +5,12 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import strategies as st
 
 from flows.intake.reading import read_workbook
@@ -44,9 +45,10 @@ def _decimal_numbers(entry: Field, unit: str | None) -> st.SearchStrategy[float]
     if unit is not None and unit != entry.unit:
         scale, base = UNITS[unit], UNITS[entry.unit or unit]
         low, high = (scale.from_canonical(base.to_canonical(edge)) for edge in (low, high))
-    low, high = max(low, -90.0), min(high, 20_000.0)
+    edges = entry.bounds or (-90.0, 20_000.0)
+    low, high = max(low, edges[0] + 0.2, -90.0), min(high, edges[1], 20_000.0)
     if entry.kind is Kind.WHOLE:
-        return st.integers(int(low), int(high)).map(float)
+        return st.integers(math.ceil(low), int(high)).map(float)
     return st.integers(int(low * 10) + 1, int(high * 10)).map(lambda n: n / 10)
 
 
@@ -120,7 +122,7 @@ def _text(value: Any, decimal: str) -> str:
     return str(value)
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck), phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(_sheets())
 def test_a_rendered_table_reads_back_exactly(
     drawn: tuple[list[dt.date], list[Rendered], list[int], dict[str, Any]],
