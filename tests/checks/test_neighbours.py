@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import duckdb
 import pytest
 
-from checks.neighbours import neighbour_evidence
+from checks.neighbours import lay_out_site_days, neighbour_evidence
 
 DAY, NEXT_DAY = dt.date(2026, 3, 10), dt.date(2026, 3, 11)
 
@@ -30,8 +30,13 @@ def _measured(con: duckdb.DuckDBPyConnection, site: str, date: dt.date,
     con.execute("INSERT INTO staged_events VALUES (?, ?, ?, ?, ?)", [site, date, water, air, rain])
 
 
+def _evidence(con: duckdb.DuckDBPyConnection, site: str) -> str:
+    lay_out_site_days(con, "staged_events")
+    return neighbour_evidence(con, site)
+
+
 def _known(con: duckdb.DuckDBPyConnection, date: dt.date, field: str) -> tuple[object, ...] | None:
-    neighbour_evidence(con, "alder", "staged_events")
+    _evidence(con, "alder")
     return con.execute(
         f"SELECT {field}, {field}_sites, {field}_least, {field}_most FROM neighbour_days "
         "WHERE local_date = ?", [date]).fetchone()
@@ -63,7 +68,7 @@ def test_values_that_cannot_be_are_no_evidence(con: duckdb.DuckDBPyConnection) -
 def test_only_days_of_the_site_are_laid_out(con: duckdb.DuckDBPyConnection) -> None:
     _measured(con, "birch", dt.date(2026, 3, 12), water=6.0)
     _measured(con, "birch", NEXT_DAY, water=6.0)
-    neighbour_evidence(con, "alder", "staged_events")
+    _evidence(con, "alder")
     assert con.execute("SELECT local_date FROM neighbour_days").fetchall() == [(NEXT_DAY,)]
 
 
@@ -71,10 +76,10 @@ def test_a_small_change_at_another_site_leaves_the_digest_and_a_large_one_does_n
     con: duckdb.DuckDBPyConnection
 ) -> None:
     _measured(con, "birch", DAY, water=6.0, rain=12.0)
-    before = neighbour_evidence(con, "alder", "staged_events")
+    before = _evidence(con, "alder")
     con.execute("UPDATE staged_events SET water_temperature = 6.2 WHERE site = 'birch'")
-    assert neighbour_evidence(con, "alder", "staged_events") == before
+    assert _evidence(con, "alder") == before
     con.execute("UPDATE staged_events SET water_temperature = 6.3 WHERE site = 'birch'")
-    assert neighbour_evidence(con, "alder", "staged_events") != before
+    assert _evidence(con, "alder") != before
     con.execute("UPDATE staged_events SET water_temperature = 99 WHERE site = 'alder'")
-    assert neighbour_evidence(con, "birch", "staged_events") != before
+    assert _evidence(con, "birch") != before

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from hypothesis import HealthCheck, Phase, assume, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from flows.intake.reading import read_workbook
@@ -122,7 +122,7 @@ def _text(value: Any, decimal: str) -> str:
     return str(value)
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck), phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
 @given(_sheets())
 def test_a_rendered_table_reads_back_exactly(
     drawn: tuple[list[dt.date], list[Rendered], list[int], dict[str, Any]],
