@@ -103,7 +103,8 @@ def extremes(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
         found = con.execute(f"SELECT {', '.join(asked.values())} FROM {table}").fetchone()
         values = found or (None,) * len(asked)
         out |= {
-            name: "NULL" if value is None else repr(value)
+            # A bare decimal would be reckoned as DECIMAL, which overflows; these are doubles.
+            name: "NULL::DOUBLE" if value is None else f"{value!r}::DOUBLE"
             for name, value in zip(asked, values, strict=True)
         }
     return out
