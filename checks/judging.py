@@ -386,6 +386,7 @@ def _finding(
         local_date="" if local_date is None else str(local_date),
         row_id=int(str(row_id)),
         catch_id=None if catch_id is None else int(str(catch_id)),
+        qualifier=str(facts.get("qualifier") or ""),
     )
 
 

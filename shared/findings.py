@@ -42,6 +42,8 @@ class Finding:
     cause: str = ""
     row_id: int | None = None
     catch_id: int | None = None
+    qualifier: str = ""
+    """The mark that the value carries itself, as "~" in "~200"."""
 
     @property
     def id(self) -> str:
@@ -70,4 +72,6 @@ class Finding:
         out["effect"] = self.effect.value
         out["flag"] = int(self.flag)
         out["suggestion"] = self.suggestion or None
+        if self.qualifier:
+            out["qualifier"] = self.qualifier
         return out

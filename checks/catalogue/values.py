@@ -120,13 +120,14 @@ def _not_in_list(_: Limits, __: Network) -> Iterator[Probe]:
 
 
 def _qualified(_: Limits, __: Network) -> Iterator[Probe]:
-    yield Probe(
-        Over.ODDITIES,
-        "count",
-        Effect.NOTE,
-        "o.kind = 'qualifier' AND o.field = 'count'",
-        facts={"detail": "o.detail"},
-    )
+    for entry in _numeric():
+        yield Probe(
+            Over.ODDITIES,
+            entry.id,
+            Effect.NOTE,
+            f"o.kind = 'qualifier' AND o.field = '{entry.id}'",
+            facts={"qualifier": "o.detail"},
+        )
 
 
 def _missing(_: Limits, __: Network) -> Iterator[Probe]:
@@ -221,15 +222,15 @@ RULES = (
         },
     ),
     Rule(
-        id="count-qualified",
-        title="A count with a mark of doubt",
-        about='A count written as "~200" or ">500" is used as its number and its mark is kept.',
+        id="value-qualified",
+        title="A number with a mark of doubt",
+        about='A number written as "~200" or ">500" is used as it stands and its mark is kept.',
         source="common practice",
         effect=Effect.NOTE,
-        message='The count is written "{raw}"; it is used as {value} and marked.',
+        message='{field} is written "{raw}"; it is used as {written} and marked.',
         remedy="Nothing to do unless the exact number is known.",
         probes=_qualified,
-        example={"raw": "~200", "value": "200"},
+        example={"field": "Count", "raw": "~200", "written": "200"},
     ),
     Rule(
         id="out-of-range",

@@ -210,7 +210,7 @@ def test_rows_and_findings_are_told_apart() -> None:
         finding("duplicate-event", 7, "local_date", Effect.HOLD),  # about the second
         finding("effort-missing", 1, "hours_fished", Effect.HOLD),  # false: a wrong hold
         finding("implausible", 2, "ph"),  # false: a wrong query
-        finding("count-qualified", 3, "count", Effect.NOTE),  # asks nobody
+        finding("value-qualified", 3, "count", Effect.NOTE),  # asks nobody
     ]
     result = score(judged(errors, findings))
     assert (result.rows, result.clean_rows) == (10, 7)

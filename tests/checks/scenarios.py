@@ -311,7 +311,7 @@ SCENARIOS: tuple[Scenario, ...] = (
         'monkey", which is not a word we know there. Use one of the known words, or tell us what '
         "this one means.", "taxon", HOLD, Flag.FAIL),
     Scenario(
-        "count-qualified", unread("count", "qualifier", catch=0, detail="~"), "~12", 'The count '
+        "value-qualified", unread("count", "qualifier", catch=0, detail="~"), "~12", 'Count '
         'is written "~12"; it is used as 12 and marked. Nothing to do unless the exact number is '
         "known.", "count", NOTE, Flag.PASS),
     Scenario(
