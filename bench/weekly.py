@@ -99,23 +99,11 @@ def without_prefect(directory: Path, as_of: dt.date) -> dict[str, float]:
     ``wall`` is the whole of it but the imports.
     """
     from flows.network_folder import load_network
-    from flows.weekly import WeeklyRun
-    from warehouse.store import Warehouse
+    from flows.weekly import run_in_order
 
     started = time.perf_counter()
     network = load_network(directory)
-    with Warehouse.open(directory) as warehouse:
-        run = WeeklyRun(directory, network, warehouse, as_of)
-        per_site: tuple[Callable[[str], object], ...] = (
-            run.receive, run.take_in, run.judge_and_load)
-        for work in per_site:
-            for site in network.sites:
-                work(site)
-        run.publish()
-        for site in network.sites:
-            run.return_to(site)
-        run.finish()
-        seconds = dict(run.outcome.seconds)
+    seconds = dict(run_in_order(directory, network, as_of).seconds)
     return seconds | {"wall": time.perf_counter() - started}
 
 

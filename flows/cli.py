@@ -67,6 +67,8 @@ def _check(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", type=Path, metavar="FILE", help="the spreadsheet")
     parser.add_argument("--network", type=Path, metavar="DIR", help="judge by this network")
     parser.add_argument("--site", metavar="SITE", help="as if this site had sent it")
+    parser.add_argument("--explain", metavar="CELL",
+                        help="tell how one value came to be, as in F41 or 'Sheet!F41'")
     _as_of(parser)
     _json(parser)
 

@@ -127,6 +127,13 @@ def check(options: Namespace) -> int:
         from flows.checking import check_file
 
         checked = check_file(options.file, network, site, options.as_of or _today())
+    if options.explain is not None:
+        from flows.sheet_report import explain_cell
+
+        sheet, _, cell = options.explain.rpartition("!")
+        for sentence in explain_cell(checked, sheet or None, cell):
+            sys.stdout.write(sentence + "\n")
+        return DONE
     if options.json:
         _print_json(checked.as_contract())
     else:

@@ -127,3 +127,16 @@ def test_the_demo_does_not_move_into_a_folder_of_something_else(
     assert main(["demo", str(tmp_path)]) == COULD_NOT
     assert "not empty" in capsys.readouterr().err
     assert [path.name for path in tmp_path.iterdir()] == ["letters.txt"]
+
+
+def test_explain_tells_how_one_value_came_to_be(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sheet = tmp_path / "creek.csv"
+    sheet.write_text("Date,Hours fished,Glass eels,Water temp (F)\n2026-03-20,24,12,41\n",
+                     encoding="utf-8")
+    assert main(["check", str(sheet), "--explain", "D2", "--as-of", "2026-04-01"]) == DONE
+    told = capsys.readouterr().out
+    assert "Water temp (F)" in told and "5 degC" in told
+    assert main(["check", str(sheet), "--explain", "nowhere"]) == COULD_NOT
+    assert "F41" in capsys.readouterr().err
