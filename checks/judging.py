@@ -30,7 +30,7 @@ from checks.relations import (
     narrowed,
     source_of,
 )
-from checks.rule import Case, Limits, Over, Probe, Rule
+from checks.rule import Case, Limits, Outside, Over, Probe, Rule
 from shared.fields import FIELDS, NUMERIC_KINDS, Group, Level
 from shared.findings import Finding
 from shared.settings import Network
@@ -113,25 +113,41 @@ def _scans(bound: Iterable[Bound], names: Relations, as_of: dt.date) -> Iterator
         over, guard = item.probe.over, item.probe.guard
         when = _filled(item.probe.when, names, as_of, item.probe.field)
         if "SELECT" in when or (guard is None and over in SCANNED):
-            own = f" AND ({guard})" if guard else ""
             yield (
                 f"SELECT {item.number} AS probe, {KEYS[over]} FROM {source_of(over, names)} "
-                f"WHERE {when}{own}"
+                f"WHERE {when} AND ({_any_of([guard])})"
             )
         else:
             kind = "catches" if over is Over.CATCHES else "events" if over in SCANNED else over
-            read = columns_read("e|c", [guard or ""])
+            read = columns_read("e|c", [_any_of([guard])])
             together.setdefault((kind, frozenset(read)), []).append((item, when))
     for asked in together.values():
         overs = {item.probe.over for item, _ in asked}
         # What is known of the neighbours is joined beside an event and takes none away.
         over = Over.NEIGHBOURS if Over.NEIGHBOURS in overs else overs.pop()
-        guards = dict.fromkeys(item.probe.guard or "TRUE" for item, _ in asked)
+        guards = [item.probe.guard for item, _ in asked]
         hit = ", ".join(f"CASE WHEN {when} THEN {item.number} END" for item, when in asked)
         yield (
             f"SELECT unnest([{hit}]) AS probe, {KEYS[over]} FROM {source_of(over, names)} "
-            f"WHERE ({') OR ('.join(guards)})"
+            f"WHERE {_any_of(guards)}"
         )
+
+
+def _any_of(guards: Iterable[Outside | str | None]) -> str:
+    """SQL: one of ``guards`` holds. Of all the bounds of a column only the tightest are asked."""
+    lows: dict[str, dict[str, None]] = {}
+    highs: dict[str, dict[str, None]] = {}
+    conditions: dict[str, None] = {}
+    for guard in guards:
+        if isinstance(guard, Outside):
+            for bound, bounds in ((guard.low, lows), (guard.high, highs)):
+                if bound is not None:
+                    bounds.setdefault(guard.column, {})[str(bound)] = None
+        else:
+            conditions[guard or "TRUE"] = None
+    tightest = [f"{column} < greatest({', '.join(bounds)})" for column, bounds in lows.items()]
+    tightest += [f"{column} > least({', '.join(bounds)})" for column, bounds in highs.items()]
+    return " OR ".join([*tightest, *(f"({condition})" for condition in conditions)])
 
 
 def _collect(

@@ -94,6 +94,18 @@ class Suggestion:
 
 
 @dataclass(frozen=True, slots=True)
+class Outside:
+    """A guard: ``column`` (with its alias) is less than ``low`` or more than ``high``.
+
+    Bounds are numbers or SQL of constants; None is no bound. NULL is never outside.
+    """
+
+    column: str
+    low: float | str | None
+    high: float | str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Probe:
     """One rule looking at one field: a condition, and what to bring along for the words.
 
@@ -113,11 +125,11 @@ class Probe:
     rows: str | None = None
     """Over.TALLIES: a query of the ``row_id`` that ``when`` can hit at all; catches of other
     rows are then not summed. None: any row may be hit."""
-    guard: str | None = None
+    guard: Outside | str | None = None
     """Over.EVENTS, CATCHES, NEIGHBOURS: a cheap condition on the row's own columns that holds
-    wherever ``when`` does. Probes with one guard share the scan for it, and their ``when``
-    sees only what it lets through. In it ``{least n.x}`` and ``{most y.x}`` stand for the
-    extremes of a column of those aliases. None: ``when`` scans for itself."""
+    wherever ``when`` does. Probes whose guards read the same columns share one scan, and their
+    ``when`` sees only what it lets through. In it ``{least n.x}`` and ``{most y.x}`` stand for
+    the extremes of a column of those aliases. None: ``when`` scans for itself."""
 
     @property
     def stands_for(self) -> Flag:
@@ -171,12 +183,12 @@ def outside(column: str, span: Range, low: bool = True) -> str:
     return " OR ".join(parts)
 
 
-def unusual(field_id: str) -> str | None:
+def unusual(field_id: str) -> Outside | None:
     """A guard for what is odd about a number itself: outside the narrower of its ranges."""
     entry = FIELDS[field_id]
     span = entry.plausible or entry.possible
     alias = "e" if entry.level is Level.EVENT else "c"
-    return None if span is None else outside(f"{alias}.{field_id}", span)
+    return None if span is None else Outside(f"{alias}.{field_id}", span.low, span.high)
 
 
 def shown(value: float, field_id: str, unit: str | None) -> str:

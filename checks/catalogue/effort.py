@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from checks.rule import Case, Limits, Over, Probe, Rule, Suggestion, Threshold, suggest_number
+from checks.rule import (
+    Case,
+    Limits,
+    Outside,
+    Over,
+    Probe,
+    Rule,
+    Suggestion,
+    Threshold,
+    suggest_number,
+)
 from shared.flags import Effect, Flag
 from shared.protocol import Protocol, protocols
 from shared.settings import Network
@@ -109,7 +119,7 @@ def _too_long(limits: Limits, _: Network) -> Iterator[Probe]:
                 Effect.QUERY,
                 f"{mine} AND {column} > {query!r} AND {column} <= {hold!r}{other}",
                 facts=facts,
-                guard=f"{column} > {least!r}",
+                guard=Outside(column, None, least),
             )
             yield Probe(
                 Over.EVENTS,
@@ -117,7 +127,7 @@ def _too_long(limits: Limits, _: Network) -> Iterator[Probe]:
                 Effect.HOLD,
                 f"{mine} AND {column} > {hold!r}{other}",
                 facts=facts,
-                guard=f"{column} > {least!r}",
+                guard=Outside(column, None, least),
             )
 
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 from checks.rule import (
     Case,
     Limits,
+    Outside,
     Over,
     Probe,
     Rule,
@@ -59,7 +60,7 @@ def _temperature(limits: Limits, _: Network) -> Iterator[Probe]:
         # is asked, so that rounding takes nothing away.
         coldest = f"({{least n.{name}}} - {near + 0.1!r})"
         warmest = f"({{most n.{name}}} + {near + 0.1!r})"
-        far = f"{column} > {_to_fahrenheit(coldest)} OR {column} < {_to_celsius(warmest)}"
+        far = Outside(column, _to_celsius(warmest), _to_fahrenheit(coldest))
         readings = (
             # Written in degF in a column of degC: reads far too warm.
             (f"{column} > {span.high!r}", _to_celsius(column), "degC", "degF"),
@@ -116,9 +117,10 @@ def _conductivity(limits: Limits, _: Network) -> Iterator[Probe]:
         assert possible is not None and possible.high is not None
         column, typical = f"e.{name}", f"y.{name}"
         usual = f"BETWEEN {typical} / {near!r} AND {typical} * {near!r}"
-        far = (
-            f"{column} < greatest({span.low!r}, {{most y.{name}}} / 100) "
-            f"OR {column} > least({possible.high!r}, {{least y.{name}}} * 100)"
+        far = Outside(
+            column,
+            f"greatest({span.low!r}, {{most y.{name}}} / 100)",
+            f"least({possible.high!r}, {{least y.{name}}} * 100)",
         )
         yield Probe(
             Over.NEIGHBOURS,
@@ -264,7 +266,7 @@ def _same_number(_: Limits, __: Network) -> Iterator[Probe]:
             f"AND abs(e.{name} - e.salinity) < 0.051",
             facts={"salinity": "format('{:g}', e.salinity)"},
             flag=Flag.SUSPECT,
-            guard=f"e.{name} < {span.high + 0.1!r}",
+            guard=Outside(f"e.{name}", span.high + 0.1, None),
         )
 
 
