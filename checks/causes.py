@@ -30,8 +30,13 @@ def with_causes(findings: list[Finding]) -> list[Finding]:
     return sorted(out, key=_order)
 
 
+_BY_WORD = frozenset({"not-understood", "not-in-list"})
+"""Rules whose one answer settles only cells that say the same word."""
+
+
 def _column(finding: Finding) -> tuple[str, ...]:
-    return (
+    word = finding.value if finding.rule in _BY_WORD else ""
+    return (word, 
         finding.site,
         finding.file_sha256,
         finding.sheet,

@@ -16,10 +16,11 @@ from flows.intake.account import contract_sheets
 from flows.intake.reading import cell_text, read_workbook
 from flows.intake.recognising import recognise
 from flows.intake.standardizing import standardize
+from flows.returns.workbook import holds_answers
 from shared.columnar import to_arrow
 from shared.findings import Finding
 from shared.flags import GRAVITY, Effect
-from shared.problems import Trouble, UnreadableFile
+from shared.problems import NothingRecognised, Trouble, UnreadableFile
 from shared.settings import Network
 from shared.sheets import Recognised, Workbook
 from shared.staging import (
@@ -111,6 +112,10 @@ def check_bytes(
     site = network.sites[site_id]
     sha = hashlib.sha256(content).hexdigest()
     workbook = read_workbook(content, name)
+    if holds_answers(workbook):
+        raise NothingRecognised(
+            "This is a workbook of ours with answers, not a count sheet.",
+            "Check the site's own sheet instead.", name)
     recognised = recognise(workbook, site, network)
     staged = standardize(workbook, recognised, site, network, sha)
     sheets = {sheet.name: sheet for sheet in workbook.sheets}

@@ -56,6 +56,8 @@ def _demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seed", type=int, default=20260301, metavar="S",
                         help="same seed, same network (default: 20260301)")
     parser.add_argument("--run", action="store_true", help="then do the weekly run on it")
+    parser.add_argument("--anew", action="store_true",
+                        help="lay it out again over a demo that is there, changes and all")
 
 
 def _run(parser: argparse.ArgumentParser) -> None:
@@ -144,6 +146,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return COULD_NOT
     except BrokenPipeError:
         return DONE
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        sys.stderr.write(
+            f"tallyweir {options.command}: {place}{error.strerror or error}. Check that the "
+            "folder is there, that you may write in it and that the disk has room. Nothing that "
+            "arrived is lost.\n")
+        return COULD_NOT
     except Exception as error:  # the last guard: no traceback reaches a user
         sys.stderr.write(
             f"tallyweir {options.command}: something went wrong on our side "

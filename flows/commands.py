@@ -68,6 +68,7 @@ def _progress(console: Console, what: str) -> Iterator[Any]:
 
 def demo(options: Namespace) -> int:
     """Lay out the demo network, and with --run do the weekly run on it."""
+    from fixtures.lantern_bay import CURRENT_SEASON, opening
     from fixtures.laying_out import lay_out
 
     console = _console()
@@ -81,15 +82,21 @@ def demo(options: Namespace) -> int:
         raise BadSettings(
             f"{directory} is not empty and holds something other than the demo.",
             "Name a new folder.")
-    with _progress(console, "Laying out the Lantern Bay demo"):
-        layout = lay_out(directory, seed=options.seed, weeks=options.weeks)
-    console.print(
-        f"Laid out the Lantern Bay demo in {directory}: {len(layout.sites)} sites, four seasons, "
-        f"{len(layout.errors)} seeded slips of the pen (kept in {directory / 'truth'}).")
+    as_of = opening(CURRENT_SEASON) + dt.timedelta(weeks=options.weeks)
+    if marker.exists() and not options.anew:
+        console.print(
+            f"The demo is in {directory} already and stays as it is (--anew lays it out again).")
+    else:
+        with _progress(console, "Laying out the Lantern Bay demo"):
+            layout = lay_out(directory, seed=options.seed, weeks=options.weeks)
+        console.print(
+            f"Laid out the Lantern Bay demo in {directory}: {len(layout.sites)} sites, four "
+            f"seasons, {len(layout.errors)} seeded slips of the pen (kept in "
+            f"{directory / 'truth'}).")
     if not options.run:
-        console.print(f"Next      {_program()} run {directory} --as-of {layout.as_of}")
+        console.print(f"Next      {_program()} run {directory} --as-of {as_of}")
         return DONE
-    _weekly(directory, layout.as_of, console)
+    _weekly(directory, as_of, console)
     # The demo has done what was asked of it; that its rows need people is its point.
     return DONE
 
@@ -219,17 +226,33 @@ def query(options: Namespace) -> int:
     return DONE
 
 
+_ABREAST = 10
+"""More columns than this are unreadable side by side: then each row is a list of its own."""
+
+
 def _print_rows(columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
     from rich import box
     from rich.markup import escape
     from rich.table import Table
 
+    console = _console()
+    texts = [["" if value is None else escape(str(value)) for value in row] for row in rows]
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="bold")
-    for name in columns:
-        table.add_column(name, overflow="fold")
-    for row in rows:
-        table.add_row(*("" if value is None else escape(str(value)) for value in row))
-    _console().print(table)
+    if len(columns) <= _ABREAST:
+        for name in columns:
+            table.add_column(escape(name), overflow="fold")
+        for row in texts:
+            table.add_row(*row)
+        console.print(table)
+        return
+    for number, row in enumerate(texts, start=1):
+        table = Table(box=None, show_header=False, pad_edge=False,
+                      title=f"Row {number}", title_justify="left")
+        table.add_column(no_wrap=True, style="bold")
+        table.add_column(overflow="fold")
+        for name, text in zip(columns, row, strict=True):
+            table.add_row(escape(name), text)
+        console.print(table)
 
 
 def _plain(value: Any) -> Any:

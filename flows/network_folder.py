@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import difflib
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from checks.catalogue import CATALOGUE
 from shared.problems import BadSettings, NoSuchNetwork
 from shared.settings import Network, parse_network
 
@@ -34,7 +36,22 @@ def load_network(network_dir: Path) -> Network:
         raise BadSettings(
             f"It cannot be read ({error}).",
             "Check that you may read it and that it is saved as UTF-8.", str(path)) from error
-    return parse_network(text, str(path))
+    network = parse_network(text, str(path))
+    for rule, values in network.thresholds.items():
+        if rule not in CATALOGUE:
+            raise BadSettings(f"[thresholds.{rule}] names no rule.",
+                              f"Did you mean {_nearest(rule, CATALOGUE)}? `tallyweir rules` lists "
+                              "all.", str(path))
+        for name in values:
+            if name not in CATALOGUE[rule].thresholds:
+                known = ", ".join(CATALOGUE[rule].thresholds) or "none"
+                raise BadSettings(f'[thresholds.{rule}] has no threshold "{name}".',
+                                  f"It has: {known}.", str(path))
+    return network
+
+
+def _nearest(name: str, known: Iterable[str]) -> str:
+    return next(iter(difflib.get_close_matches(name, list(known), n=1, cutoff=0.0)), "another")
 
 
 def inbox_files(network_dir: Path, site_id: str) -> Iterator[tuple[Path, str]]:

@@ -83,7 +83,7 @@ def status_table(standing: Mapping[str, Any], season_span: Season | None = None)
 def status_words(standing: Mapping[str, Any], season_span: Season | None = None) -> list[str]:
     """What stands below the table: who to chase, and troubles, as sentences."""
     as_of = dt.date.fromisoformat(str(standing["as_of"]))
-    lines = []
+    lines = [plain(str(notice), 700) for notice in standing.get("notices", ())]
     sites: Mapping[str, Mapping[str, Any]] = standing.get("sites", {})
     late = sorted(
         ((weeks, site) for site, entry in sites.items()
@@ -141,7 +141,8 @@ def run_summary(
                 for sentence in entry.get("troubles", ())]
     lines += [f"Trouble   {line}" for line in troubles]
     lines.append(f"Next      {program} status {_quoted(network_dir)}")
-    lines.append(f'          {program} query {_quoted(network_dir)} "SELECT * FROM counts LIMIT 5"')
+    question = '"SELECT * FROM season_totals LIMIT 5"'
+    lines.append(f"          {program} query {_quoted(network_dir)} {question}")
     return Group(*(_hanging(line) for line in lines)) if lines else Group(Text(""))
 
 

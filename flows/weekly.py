@@ -31,6 +31,7 @@ from flows.intake.version import READER_VERSION
 from flows.network_folder import inbox_files, strangers_in_inbox
 from flows.returns.gathering import gather
 from flows.returns.outbox import return_to_site
+from flows.returns.workbook import holds_answers
 from shared.findings import Finding
 from shared.identity import short_digest
 from shared.problems import Problem, Trouble
@@ -81,6 +82,13 @@ def judge_version() -> str:
          int(b.probe.stands_for), b.probe.when, sorted(b.probe.facts.items()), b.probe.message,
          b.rule.message, b.rule.remedy, b.rule.yields_to)
         for b in bind(lone_site())))
+
+
+ANSWERS_CAME = Trouble(
+    "answers-came",
+    "It is our workbook with answers. It is kept, and nothing in it was taken for counts.",
+    "Answers are settled by the coordinator; a correction in your own sheet, sent as usual, "
+    "settles itself.")
 
 
 class WeeklyRun:
@@ -161,6 +169,8 @@ class WeeklyRun:
             content = receipts.file_bytes(self.network_dir, received.sha256)
             with self.timed("read"):
                 workbook = read_workbook(content, Path(received.path).name)
+            if holds_answers(workbook):
+                return ANSWERS_CAME
             with self.timed("recognise"):
                 recognised = recognise(workbook, site, self.network)
             with self.timed("standardize"):

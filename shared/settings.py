@@ -129,12 +129,30 @@ def _month_day(text: Any, key: str, where: str) -> tuple[int, int]:
     return month, day
 
 
+_SITE_KEYS = frozenset(
+    {"name", "zone", "latitude", "longitude", "protocols", "nets", "seines", "contact", "profile"}
+)
+
+
 def _site(site_id: str, raw: dict[str, Any], where: str) -> Site:
     here = f"[sites.{site_id}]"
 
     def refuse(what: str, remedy: str) -> BadSettings:
         return BadSettings(f"{here} {what}", remedy, where)
 
+    strange = sorted(set(raw) - _SITE_KEYS)
+    if strange:
+        raise refuse(
+            f'"{strange[0]}" is no entry of a site.',
+            f"Entries are: {', '.join(sorted(_SITE_KEYS))}.",
+        )
+    for name, limit in (("latitude", 90), ("longitude", 180)):
+        value = raw.get(name, 0)
+        if not isinstance(value, (int, float)) or abs(value) > limit:
+            raise refuse(
+                f"{name} = {value} is not a position.",
+                f"Write decimal degrees between -{limit} and {limit}.",
+            )
     zone = str(raw.get("zone", ""))
     try:
         ZoneInfo(zone)
@@ -150,8 +168,13 @@ def _site(site_id: str, raw: dict[str, Any], where: str) -> Site:
     profile = raw.get("profile", {})
     units = dict(profile.get("units", {}))
     for field_id, unit_id in units.items():
-        if field_id not in FIELDS or unit_id not in FIELDS[field_id].accepted:
-            accepted = ", ".join(FIELDS[field_id].accepted) if field_id in FIELDS else "none"
+        if field_id not in FIELDS:
+            raise refuse(
+                f'profile.units: "{field_id}" is no field.',
+                "Use a field id such as water_temperature.",
+            )
+        if unit_id not in FIELDS[field_id].accepted:
+            accepted = ", ".join(FIELDS[field_id].accepted)
             raise refuse(
                 f'profile.units: {field_id} = "{unit_id}" is not accepted.',
                 f"Accepted there: {accepted}.",

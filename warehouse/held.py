@@ -45,11 +45,11 @@ def file_troubles(warehouse: Warehouse, site_id: str) -> list[Trouble]:
         rows = warehouse.connection.execute(
             """
             WITH standing AS (
-                SELECT sha256, max(seq) AS seq, arg_max(path, seq) AS path
+                SELECT sha256, seq, path
                 FROM (SELECT *, seq = max(seq) OVER (PARTITION BY site, path) AS stands
                       FROM receipts WHERE site = $site)
-                WHERE stands GROUP BY sha256)
-            SELECT t.code, t.what, t.remedy, coalesce(nullif(t.where_, ''), f.path)
+                WHERE stands)
+            SELECT t.code, t.what, t.remedy, replace(f.path, $site || '/', '')
             FROM file_troubles AS t JOIN standing AS f USING (sha256)
             WHERE t.site = $site ORDER BY f.seq
             """,

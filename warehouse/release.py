@@ -367,8 +367,8 @@ Views in `{SNAPSHOT_NAME}`:
 ## Before you use it
 
 - Every value has a flag beside it (`qc_...`): {FLAG_MEANING}.
-  A value that failed is withheld, so a flag 4 stands beside an empty cell; a suspect value stands
-  as it was sent.
+  A value that failed, or that seems to be in another unit than its column's, is withheld: a flag
+  4 or 3 then stands beside an empty cell. Any other suspect value (3) stands as it was sent.
 - A zero was written down as zero by a crew whose net was fishing. What was not looked for, or left
   blank, has no row.
 - A count is comparable only through its effort: use `cpue`, and mind events without effort.

@@ -161,12 +161,12 @@ def _sites(warehouse: Warehouse, network: Network) -> tuple[SiteStanding, ...]:
         ).fetchall()
     }
     troubles: dict[str, list[str]] = {}
-    for site, path, code, what, remedy, where in connection.execute(
-        "SELECT f.site, f.path, t.code, t.what, t.remedy, t.where_ FROM file_troubles AS t "
+    for site, path, code, what, remedy in connection.execute(
+        "SELECT f.site, f.path, t.code, t.what, t.remedy FROM file_troubles AS t "
         "JOIN standing_files AS f ON f.site = t.site AND f.sha256 = t.sha256 AND f.stands "
         "ORDER BY f.seq"
     ).fetchall():
-        sentence = Trouble(code, what, remedy, where or path).sentence()
+        sentence = Trouble(code, what, remedy, path.removeprefix(f"{site}/")).sentence()
         troubles.setdefault(site, []).append(sentence)
     by_rule: dict[str, dict[str, int]] = {}
     for site, rule, number in connection.execute(

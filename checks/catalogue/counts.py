@@ -126,6 +126,7 @@ RULES = (
         remedy="Write the number that was counted.",
         probes=_negative,
         suggest=_positive,
+        groups=False,
         example={"raw": "-12"},
     ),
     Rule(
@@ -137,6 +138,7 @@ RULES = (
         message="The count is {raw}, not a whole number.",
         remedy="Write the number counted; if it comes from a subsample, give its parts.",
         probes=_fractional,
+        groups=False,
         example={"raw": "12.5"},
     ),
     Rule(
@@ -152,6 +154,7 @@ RULES = (
         suggest=_expanded,
         thresholds={"share": Threshold(0.02, "", "differences up to this share are rounding")},
         yields_to=("count-negative", "count-fractional"),
+        groups=False,
         example={
             "part": "310",
             "part_volume": "50",
@@ -170,6 +173,7 @@ RULES = (
         remedy="Mend the total or the stage that is wrong.",
         probes=_parts,
         yields_to=("not-understood", "count-negative", "count-fractional", "subsample-expansion"),
+        groups=False,
         example={"total": "154", "sum": "145"},
     ),
     Rule(
@@ -178,8 +182,8 @@ RULES = (
         about="counted = released + dead + kept for sample; permits ask for every one.",
         source="permit accounting, common practice; your permit's own terms decide",
         effect=Effect.QUERY,
-        message="{counted} were counted, but {released} released, {dead} dead and {kept} kept do "
-        "not make that number.",
+        message="All stages together, {counted} were counted, but {released} released, {dead} "
+        "dead and {kept} kept do not make that number.",
         remedy="Mend whichever is wrong; the permit asks for every fish.",
         probes=_accounting,
         yields_to=(

@@ -94,6 +94,7 @@ RULES = (
         message='{field} says "{raw}", which is not a day we can read.',
         remedy="Write the date again, with the month as a word if in doubt (14 Mar 2026).",
         probes=_unreadable,
+        groups=False,
         example={"field": "Date", "raw": "32/03/2026"},
     ),
     Rule(
@@ -105,6 +106,7 @@ RULES = (
         message="The row is dated {date}, which has not come yet.",
         remedy="Mend the date.",
         probes=_future,
+        groups=False,
         example={"date": "14 Mar 2062"},
     ),
     Rule(

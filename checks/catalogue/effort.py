@@ -224,6 +224,7 @@ RULES = (
             "most_hours": Threshold(36.0, "h", "a day earlier is offered up to this soak"),
         },
         yields_to=("date-out-of-season", "date-in-future"),
+        groups=False,
         example={"set": "14 Mar 17:30", "checked": "14 Mar 07:15"},
     ),
     Rule(
@@ -247,6 +248,7 @@ RULES = (
             "date-out-of-season",
             "date-unreadable",
         ),
+        groups=False,
         example={"hours": "120", "query_hours": "54"},
     ),
     Rule(
@@ -262,6 +264,7 @@ RULES = (
         suggest=_hours_between,
         thresholds={"hours": Threshold(0.75, "h", "differences up to this are rounding")},
         yields_to=("soak-too-long", "set-after-check", "out-of-range", "soak-overlap"),
+        groups=False,
         example={
             "field": "Hours fished",
             "raw": "34",
@@ -282,6 +285,7 @@ RULES = (
         probes=_overlap,
         thresholds={"slack_hours": Threshold(0.75, "h", "overlaps up to this are rounding")},
         yields_to=("soak-too-long", "duplicate-event"),
+        groups=False,
         example={"set": "12 Mar 07:00", "previous": "13 Mar 07:10"},
     ),
     Rule(
@@ -293,6 +297,7 @@ RULES = (
         message="The net is marked as not fishing, yet {animals} animals are counted.",
         remedy="Mend the status, or move the count to the day it belongs to.",
         probes=_not_fishing,
+        groups=False,
         example={"animals": "41"},
     ),
 )

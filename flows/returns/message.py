@@ -145,9 +145,9 @@ def _line(ask: Ask) -> AskLine:
 def _what_to_do(asks: Sequence[Ask], troubles: Sequence[Trouble]) -> str:
     if asks:
         return (
-            f"What to do: open {WORKBOOK_NAME}, which comes with this message, choose an answer "
-            "on each line and send it back. Your own sheet need not be sent again; or correct it "
-            "there and send that instead."
+            "What to do: mend these in your own sheet and send it as usual. Or open "
+            f"{WORKBOOK_NAME}, which comes with this message, choose an answer on each line and "
+            "send it to the coordinator, who settles it for you."
         )
     if troubles:
         return "What to do: send the file again as said above. Everything else is in order."

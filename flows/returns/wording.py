@@ -135,27 +135,29 @@ def explanation(findings: Sequence[Finding]) -> str:
     others = len(findings) - 1
     if not others or len({item.message for item in findings}) == 1:
         return first
-    return f"{first} The other {others:,} are odd in the same way." if others > 1 else (
-        f"{first} One more is odd in the same way.")
+    alike = (f"The other {others:,} are odd in the same way." if others > 1
+             else "One more is odd in the same way.")
+    # Told first, so that a message cut to length is never cut in the middle of it.
+    return f"{first.partition('. ')[0].rstrip('.')}. {alike}"
 
 
 def place(findings: Sequence[Finding]) -> str:
     """Where ``findings`` stand: ``sheet 'Eels', F12 to F41 (30 cells)``.
 
-    One part a sheet; a finding without a cell is placed by its row, one without a
-    row by its sheet or file.
+    One part a sheet of a file; the file is named where the sheet has no name or where
+    there are several files. A finding without a cell is placed by its row, one without
+    a row by its sheet or file.
     """
-    by_sheet: dict[str, list[Finding]] = {}
+    by_sheet: dict[tuple[str, str], list[Finding]] = {}
     for item in findings:
-        by_sheet.setdefault(item.sheet, []).append(item)
+        by_sheet.setdefault((item.file, item.sheet), []).append(item)
     parts = []
-    for sheet, members in by_sheet.items():
-        spot = _spots(members)
+    for (file, sheet), members in by_sheet.items():
+        spot = _spots(members) or "as a whole"
+        named = f"file {plain(file, 60)}" if file else ""
         if sheet:
-            name = f"sheet '{plain(sheet, 40)}'"
-            parts.append(f"{name}, {spot}" if spot else f"{name}, as a whole")
-        else:
-            parts.append(spot or f"file {plain(members[0].file, 60)}, as a whole")
+            named = f"sheet '{plain(sheet, 40)}'" + (f" of {named}" if named else "")
+        parts.append(f"{named}, {spot}" if named else spot)
     return "; ".join(parts)
 
 

@@ -14,6 +14,7 @@ from flows.returns.gathering import Answer, Ask
 from shared.fields import FIELDS, Field, Kind
 from shared.problems import Trouble
 from shared.settings import Network, Site, unit_spelling
+from shared.sheets import Workbook as SheetWorkbook
 from shared.units import convert
 
 if TYPE_CHECKING:
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
 ANSWER_SHEET = "Please answer"
 DETAIL_SHEET = "Every row"
 ABOUT_SHEET = "about"
+_SEARCHED = 30
+"""Rows of a sheet among which the headings of the answers are looked for."""
+
 MARK = "tallyweir-answers"
 """First cell of the hidden sheet: an answered workbook is known by it, whatever its name."""
 LAYOUT = 1
@@ -131,10 +135,10 @@ def summary_lines(
         f"Thank you, {wording.plain(site.name, 60)}. This is what we found in your sheet, "
         f"{wording.day(as_of)}.",
         wording.account_line(account),
-        f"What to do: choose an answer in the yellow cells of each line ({asked}, gravest first) "
-        "and send this workbook back. Not sure? Leave the line empty; it simply waits.",
-        "You need not send your own sheet again. If you would rather correct it there, do, and "
-        "send it as usual instead of this workbook.",
+        f"What to do: mend these ({asked}, gravest first) in your own sheet and send it as usual. "
+        "Not sure? Leave it; it simply waits.",
+        "Or choose an answer in the yellow cells of each line and send this workbook to "
+        f"{_coordinator(network)}, who settles it for you.",
     ]
     shown = 2 if len(troubles) <= 2 else 1
     lines += [wording.trouble_line(trouble, 330) for trouble in troubles[:shown]]
@@ -142,6 +146,25 @@ def summary_lines(
         lines.append(f"{wording.counted(len(troubles) - shown, 'more file')} could not be used: "
                      "see the message.")
     return lines
+
+
+def _coordinator(network: Network) -> str:
+    address = wording.plain(network.coordinator, 80)
+    return f"the coordinator ({address})" if address else "the coordinator"
+
+
+def holds_answers(workbook: SheetWorkbook) -> bool:
+    """Whether ``workbook`` (as read) is one of ours come back, however renamed or re-saved.
+
+    Known by the mark on its hidden sheet, or by the headings of the answers, which a
+    re-save as text keeps.
+    """
+    for sheet in workbook.sheets:
+        for row in sheet.rows[:_SEARCHED]:
+            texts = [cell.strip() for cell in row if isinstance(cell, str)]
+            if texts[:2] == ["what", MARK] or set(ANSWER_HEADINGS) <= set(texts):
+                return True
+    return False
 
 
 def counted_asks(asks: Sequence[Ask]) -> str:

@@ -139,6 +139,13 @@ def _conductance(sheet: MadeUpSheet, value: float | None) -> int:
     return sheet.row(9, specific_conductance=value)
 
 
+def _brook(sheet: MadeUpSheet, value: float | None) -> int:
+    """A reading after nine of 100 uS/cm: water so fresh that sea water would be a slip."""
+    for day in range(9):
+        sheet.row(day, specific_conductance=100.0)
+    return sheet.row(9, specific_conductance=value)
+
+
 def _year(sheet: MadeUpSheet, year: int | None) -> int:
     """A row whose date is of ``year`` amid rows of 2026."""
     for day in range(3):
@@ -415,6 +422,12 @@ SCENARIOS: tuple[Scenario, ...] = (
         "meter showed.", "specific_conductance", MASK, Flag.SUSPECT, fine=(12_000.0,),
         suggestion="12.4 mS/cm", units={"specific_conductance": "mS/cm"}, name="thousandfold"),
     Scenario(
+        "conductivity-unit", _brook, 50_000.0, "Specific conductance 50 was read as mS/cm. It "
+        "fits only as uS/cm. Write it in the column's unit, or tell us which unit the meter "
+        "showed.", "specific_conductance", MASK, Flag.SUSPECT, fine=(140.0,),
+        edge=(12_499.0, 12_500.0), suggestion="0.05 mS/cm",
+        units={"specific_conductance": "mS/cm"}, name="thousandfold-in-range"),
+    Scenario(
         "conductivity-unit", _conductance, 85.0, "Specific conductance 85 was read as uS/cm. It "
         "fits only as mS/cm. Write it in the column's unit, or tell us which unit the meter "
         "showed.", "specific_conductance", MASK, Flag.SUSPECT, fine=(12_000.0, 130.0),
@@ -472,6 +485,10 @@ SCENARIOS: tuple[Scenario, ...] = (
         "salinity-disagrees", event("salinity", specific_conductance=1.2), 1.2, "Specific "
         f"conductance says 1.2, the same number as the salinity (1.2). {_FROM_METER}",
         "specific_conductance", MASK, Flag.SUSPECT, fine=(0.6, 3.0), name="specific"),
+    Scenario(
+        "salinity-disagrees", event("conductivity", salinity=42.0), 42.0, "Conductivity says "
+        f"42, the same number as the salinity (42). {_FROM_METER}", "conductivity", MASK,
+        Flag.SUSPECT, fine=(42_000.0,), name="saltiest"),
     # -- when -------------------------------------------------------------------------------
     Scenario(
         "date-unreadable", unread("check_date"), "32/03/2026", 'Check date says "32/03/2026", '
@@ -582,11 +599,13 @@ SCENARIOS: tuple[Scenario, ...] = (
         "the total or the stage that is wrong.", "count", QUERY, Flag.SUSPECT, fine=(145.0,),
         edge=(145.0, 146.0), stage="all"),
     Scenario(
-        "fish-accounting", _accounted, 110.0, "120 were counted, but 110 released, 1 dead and 0 "
-        "kept do not make that number. Mend whichever is wrong; the permit asks for every fish.",
+        "fish-accounting", _accounted, 110.0, "All stages together, 120 were counted, but 110 "
+        "released, 1 dead and 0 kept do not make that number. Mend whichever is wrong; the permit "
+        "asks for every fish.",
         "released", QUERY, Flag.SUSPECT, fine=(119.0,), edge=(119.0, 120.0)),
     Scenario(
-        "fish-accounting", _accounted_beside, 102.0, "105 were counted, but 102 released, 1 dead "
+        "fish-accounting", _accounted_beside, 102.0, "All stages together, 105 were counted, but "
+        "102 released, 1 dead "
         "and 0 kept do not make that number. Mend whichever is wrong; the permit asks for every "
         "fish.", "released", QUERY, Flag.SUSPECT, fine=(99.0, 104.0), name="beside-one-stage"),
     # -- twice, or no longer ------------------------------------------------------------------

@@ -140,3 +140,38 @@ def test_explain_tells_how_one_value_came_to_be(
     assert "Water temp (F)" in told and "5 degC" in told
     assert main(["check", str(sheet), "--explain", "nowhere"]) == COULD_NOT
     assert "F41" in capsys.readouterr().err
+
+
+def test_a_demo_that_is_there_keeps_what_was_changed_in_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["demo", str(tmp_path / "bay"), "--weeks", "3"]) == DONE
+    sheet = next((tmp_path / "bay" / "inbox" / "alder-creek").glob("*2024*"))
+    sheet.write_bytes(b"changed")
+    assert main(["demo", str(tmp_path / "bay"), "--weeks", "3"]) == DONE
+    assert sheet.read_bytes() == b"changed"
+    assert "--anew" in capsys.readouterr().out
+    assert main(["demo", str(tmp_path / "bay"), "--weeks", "3", "--anew"]) == DONE
+    assert sheet.read_bytes() != b"changed"
+
+
+@pytest.mark.parametrize(("entry", "named"), [
+    ("[thresholds.soak-tooo-long]\nquery_hours = 60", "soak-too-long"),
+    ("[thresholds.soak-too-long]\nhours = 60", "query_hours"),
+])
+def test_a_mistyped_threshold_is_named_with_the_right_one(
+    bay: Path, capsys: pytest.CaptureFixture[str], entry: str, named: str
+) -> None:
+    settings = bay / "network.toml"
+    settings.write_text(settings.read_text(encoding="utf-8") + "\n" + entry, encoding="utf-8")
+    assert main(["status", str(bay)]) == COULD_NOT
+    assert named in capsys.readouterr().err
+
+
+def test_a_wide_answer_is_shown_row_by_row(
+    bay: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run_in_order(bay, load_network(bay), AS_OF)
+    assert main(["query", str(bay), "SELECT * FROM counts LIMIT 1"]) == DONE
+    told = capsys.readouterr().out
+    assert "water_temperature_c" in told and "anguilla-rostrata" in told

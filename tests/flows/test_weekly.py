@@ -221,3 +221,23 @@ def test_the_judges_version_is_the_same_in_every_process() -> None:
         for seed in ("1", "2")
     }
     assert printed == {judge_version()}
+
+
+def test_our_own_workbook_come_back_is_kept_and_never_read_as_counts(bay: Path) -> None:
+    _run(bay)
+    before = published(bay)
+    answers = next((bay / "outbox" / "kettlelid-brook").rglob("please-answer.xlsx"))
+    shutil.copy(answers, bay / "inbox" / "kettlelid-brook" / "my answers.xlsx")
+    outcome = _run(bay)
+    (told,) = outcome.standing["sites"]["kettlelid-brook"]["troubles"]
+    assert "my answers.xlsx" in told and "workbook with answers" in told
+    for kind in ("counts.csv", "events.csv", "findings.csv"):
+        assert published(bay)[kind] == before[kind]
+
+
+def test_two_bad_files_of_the_same_bytes_are_both_named(bay: Path) -> None:
+    for name in ("first.xlsx", "second.csv"):
+        (bay / "inbox" / "inkwell-burn" / name).write_bytes(b"")
+    outcome = _run(bay)
+    told = " ".join(outcome.standing["sites"]["inkwell-burn"]["troubles"])
+    assert "first.xlsx" in told and "second.csv" in told

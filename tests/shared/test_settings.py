@@ -61,7 +61,7 @@ query_hours = 60
     (HEAD + SITE.replace('zone = "Etc/GMT+5"', ""), '[sites.alder-creek] zone = ""', "IANA"),
     (HEAD + SITE + 'protocols = ["dredge"]', '[sites.alder-creek] protocol "dredge"', "fyke"),
     (HEAD + SITE + 'profile.units = {ph = "degF"}', 'profile.units: ph = "degF"', "there: 1"),
-    (HEAD + SITE + 'profile.units = {mood = "degF"}', 'profile.units: mood = "degF"', "none"),
+    (HEAD + SITE + 'profile.units = {mood = "degF"}', '"mood" is no field', "water_temperature"),
     (HEAD + SITE + 'profile.columns = {Eels = "fish!"}', '"Eels" names no field: "fish!"', "or -"),
     (HEAD + SITE + 'profile.date_order = "ydm"', 'profile.date_order = "ydm"', "order in which"),
     (HEAD + SITE + "[thresholds]\nspike = 3", "[thresholds] spike", "[thresholds.spike]"),

@@ -37,7 +37,7 @@ def test_the_standing_tells_of_every_site(wh: Warehouse) -> None:
     alder, birch = written.sites
     assert (alder.name, alder.last_received, alder.files) == ("Alder Creek", "2026-03-16", 2)
     assert (alder.rows, alder.clean, alder.queried, alder.held, alder.skipped) == (6, 4, 1, 1, 1)
-    assert alder.troubles == ("alder/b.pdf: It is a PDF. Send the sheet.",)
+    assert alder.troubles == ("b.pdf: It is a PDF. Send the sheet.",)
     assert (alder.open_findings, alder.by_rule) == (2, {"implausible": 2})
     assert [(row.row, row.rule) for row in alder.held_rows] == [(4, "implausible")]
     assert (birch.last_received, birch.files, birch.rows, birch.troubles) == (None, 0, 0, ())

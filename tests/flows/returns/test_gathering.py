@@ -27,7 +27,7 @@ def test_a_grouped_question_says_where_when_and_what(fahrenheit_column: list[Fin
     (ask,) = gather(fahrenheit_column[:30])
     assert ask.id == "column-in-degf"
     assert ask.title == "Water temperature"
-    assert ask.where == "sheet 'Eels', F12 to F41 (30 cells)"
+    assert ask.where == "sheet 'Eels' of file sedge.xlsx, F12 to F41 (30 cells)"
     assert (ask.first, ask.last) == (dt.date(2026, 3, 13), dt.date(2026, 4, 11))
     assert ask.dates == "13 Mar to 11 Apr 2026"
     assert ask.says == "41.12, 41.13, 41.14 and 27 more"
@@ -86,10 +86,10 @@ def test_scattered_cells_and_rows_are_found_by_few_words(finding: Make) -> None:
     def where(*rows: int, **changes: object) -> str:
         return gather([finding(row, cause="c", **changes) for row in rows])[0].where
 
-    assert where(12) == "sheet 'Eels', F12"
-    assert where(12, 19) == "sheet 'Eels', F12 and F19"
-    assert where(12, 15, 19, 30) == "sheet 'Eels', 4 cells from F12 to F30"
-    assert where(12, 13, 14, cell="") == "sheet 'Eels', rows 12 to 14 (3 rows)"
+    assert where(12) == "sheet 'Eels' of file sedge.xlsx, F12"
+    assert where(12, 19) == "sheet 'Eels' of file sedge.xlsx, F12 and F19"
+    assert where(12, 15, 19, 30) == "sheet 'Eels' of file sedge.xlsx, 4 cells from F12 to F30"
+    assert where(12, 13, 14, cell="") == "sheet 'Eels' of file sedge.xlsx, rows 12 to 14 (3 rows)"
 
 
 def test_only_answers_that_make_sense(finding: Make) -> None:

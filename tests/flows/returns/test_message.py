@@ -86,9 +86,9 @@ def test_it_thanks_tells_the_account_the_gravest_first_and_what_to_do(
         assert "118 rows arrived, 115 loaded (8 to confirm, 6 with an odd value left out), " \
                "3 held until you answer." in text
         assert text.index("Row held.") < text.index("Please confirm.")
-        assert "Sheet 'Eels', F13, 14 Mar 2026. Water temperature: 5.4" in text
+        assert "Sheet 'Eels' of file sedge.xlsx, F13, 14 Mar 2026. Water temperature: 5.4" in text
         assert "We suggest: 4.5 °C" in text
-        assert "please-answer.xlsx" in text and "need not be sent again" in text
+        assert "please-answer.xlsx" in text and "in your own sheet and send it as usual" in text
         assert "never alone" in text and "Your permit's own terms come first." in text
     assert message.subject == letter.subject
     assert "2 questions" in message.subject

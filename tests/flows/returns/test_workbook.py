@@ -82,7 +82,7 @@ def test_one_line_a_question_and_every_cell_on_the_second_sheet(
 def test_a_line_says_where_when_what_why_and_what_to_do(write: Write, finding: Make) -> None:
     sheet, row = answer_sheet(write([finding(12, suggestion="4.5 degC", effect=Effect.MASK)]))
     assert [sheet.cell(row, column).value for column in range(2, 7)] == [
-        "Sheet 'Eels', F12", "13 Mar 2026", "Water temperature: 5.4",
+        "Sheet 'Eels' of file sedge.xlsx, F12", "13 Mar 2026", "Water temperature: 5.4",
         "It stands alone among its neighbours.\nUntil you answer: loaded without this value.",
         "4.5 °C"]
 
@@ -232,7 +232,7 @@ def test_the_summary_has_four_to_six_lines(
     lines = summary_lines(site, network, gather([finding(3)]), account, bad, as_of)
     assert 4 <= len(lines) <= 6
     assert "118 rows arrived, 115 loaded" in lines[1] and "3 held" in lines[1]
-    assert "need not send your own sheet again" in lines[3]
+    assert "send this workbook to the coordinator" in lines[3]
     if troubles == 5:
         assert "4 more files" in lines[-1]
 
