@@ -103,6 +103,8 @@ class WeeklyRun:
         self.outcome = Outcome(
             run_id=short_digest(network.id, as_of, time.time_ns()), as_of=as_of,
             sites={site: SiteOutcome(site) for site in network.sites})
+        self.standing_paths: dict[str, set[str]] = {}
+        """What stands in each site's inbox, once it has been looked at."""
         self.notices = [
             f'The inbox holds "{name}", which is no site of network.toml. It was left where it '
             "is; move it into a site's folder, or add the site."
@@ -124,7 +126,9 @@ class WeeklyRun:
         """Keep every byte that stands in the site's inbox; returns how many files changed."""
         outcome = self.outcome.sites[site_id]
         with self.timed("receive"):
+            self.standing_paths[site_id] = set()
             for path, name in inbox_files(self.network_dir, site_id):
+                self.standing_paths[site_id].add(name)
                 try:
                     content = path.read_bytes()
                 except OSError as error:
@@ -273,7 +277,9 @@ class WeeklyRun:
         with self.timed("return"), self.warehouse.lock:
             site = self.network.sites[site_id]
             outcome = self.outcome.sites[site_id]
-            troubles = [*file_troubles(self.warehouse, site_id), *outcome.troubles]
+            troubles = [
+                *file_troubles(self.warehouse, site_id, self.standing_paths.get(site_id)),
+                *outcome.troubles]
             last = ledger.last_return(self.warehouse, site_id)
             written = return_to_site(
                 self.network_dir, site, self.network,
@@ -302,7 +308,7 @@ class WeeklyRun:
                        for site in self.network.sites},
                 failures={site: [trouble.sentence() for trouble in outcome.troubles]
                           for site, outcome in self.outcome.sites.items()},
-                notices=self.notices).as_dict()
+                notices=self.notices, standing_paths=self.standing_paths).as_dict()
             ledger.record_run(self.warehouse, self.outcome.run_id, self.as_of,
                               self.outcome.seconds, "done", release)
         return self.outcome

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import fields
 
 from shared.findings import Finding
@@ -39,8 +40,14 @@ def site_account(warehouse: Warehouse, site_id: str) -> dict[str, int]:
     return dict(zip(names, row if row is not None else (0,) * len(names), strict=True))
 
 
-def file_troubles(warehouse: Warehouse, site_id: str) -> list[Trouble]:
-    """Why files that stand in the site's inbox could not be read, in order of receipt."""
+def file_troubles(
+    warehouse: Warehouse, site_id: str, standing: Collection[str] | None = None
+) -> list[Trouble]:
+    """Why files that stand in the site's inbox could not be read, in order of receipt.
+
+    ``standing``: paths (relative to the inbox) that are there now; a file taken away is no
+    longer anybody's trouble. None: every path ever received.
+    """
     with warehouse.lock:
         rows = warehouse.connection.execute(
             """
@@ -49,10 +56,10 @@ def file_troubles(warehouse: Warehouse, site_id: str) -> list[Trouble]:
                 FROM (SELECT *, seq = max(seq) OVER (PARTITION BY site, path) AS stands
                       FROM receipts WHERE site = $site)
                 WHERE stands)
-            SELECT t.code, t.what, t.remedy, replace(f.path, $site || '/', '')
+            SELECT t.code, t.what, t.remedy, replace(f.path, $site || '/', ''), f.path
             FROM file_troubles AS t JOIN standing AS f USING (sha256)
             WHERE t.site = $site ORDER BY f.seq
             """,
             {"site": site_id},
         ).fetchall()
-    return [Trouble(*row) for row in rows]
+    return [Trouble(*row[:4]) for row in rows if standing is None or row[4] in standing]

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shared.problems import Trouble
 from shared.settings import Network
 from warehouse import durable
 from warehouse.folder import standing_path
@@ -89,11 +88,13 @@ def write_standing(
     asked: Mapping[str, int] | None = None,
     failures: Mapping[str, Sequence[str]] | None = None,
     notices: Sequence[str] = (),
+    standing_paths: Mapping[str, Collection[str]] | None = None,
 ) -> Standing:
     """Take stock of every site of ``network`` and leave it for readers. Returns the stock taken.
 
     Sites that never sent anything are in it, with nothing to their name. ``asked`` counts
-    questions a site, ``failures`` are sentences of what failed for a site in this run.
+    questions a site, ``failures`` are sentences of what failed for a site in this run,
+    ``standing_paths`` what stands in each site's inbox now.
     """
     with warehouse.lock:
         sites = tuple(
@@ -101,7 +102,7 @@ def write_standing(
                 site, asked=(asked or {}).get(site.site, 0),
                 troubles=(*site.troubles, *(failures or {}).get(site.site, ())),
             )
-            for site in _sites(warehouse, network)
+            for site in _sites(warehouse, network, standing_paths)
         )
         standing = Standing(as_of.isoformat(), release, outcome, tuple(notices), sites)
     durable.write_text(
@@ -137,7 +138,11 @@ def _known(kind: type[Any], values: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in values.items() if name in names}
 
 
-def _sites(warehouse: Warehouse, network: Network) -> tuple[SiteStanding, ...]:
+def _sites(
+    warehouse: Warehouse, network: Network, standing: Mapping[str, Collection[str]] | None
+) -> tuple[SiteStanding, ...]:
+    from warehouse.held import file_troubles  # with the engine, which readers do without
+
     connection = warehouse.connection
     state = {
         row[0]: row[1:]
@@ -160,14 +165,6 @@ def _sites(warehouse: Warehouse, network: Network) -> tuple[SiteStanding, ...]:
             "FROM standing_files GROUP BY site"
         ).fetchall()
     }
-    troubles: dict[str, list[str]] = {}
-    for site, path, code, what, remedy in connection.execute(
-        "SELECT f.site, f.path, t.code, t.what, t.remedy FROM file_troubles AS t "
-        "JOIN standing_files AS f ON f.site = t.site AND f.sha256 = t.sha256 AND f.stands "
-        "ORDER BY f.seq"
-    ).fetchall():
-        sentence = Trouble(code, what, remedy, path.removeprefix(f"{site}/")).sentence()
-        troubles.setdefault(site, []).append(sentence)
     by_rule: dict[str, dict[str, int]] = {}
     for site, rule, number in connection.execute(
         "SELECT site, rule, count(*) FROM findings WHERE effect <> 'note' "
@@ -189,7 +186,9 @@ def _sites(warehouse: Warehouse, network: Network) -> tuple[SiteStanding, ...]:
             site=site.id, name=site.name,
             last_received=None if last is None else last.isoformat(), files=int(files),
             rows=rows, clean=clean, masked=masked, queried=queried, held=kept_out,
-            skipped=skipped, vanished=vanished, asked=0, troubles=tuple(troubles.get(site.id, ())),
+            skipped=skipped, vanished=vanished, asked=0, troubles=tuple(
+                trouble.sentence() for trouble in file_troubles(
+                    warehouse, site.id, None if standing is None else standing.get(site.id, ()))),
             open_findings=sum(rules.values()), by_rule=rules,
             held_rows=tuple(held.get(site.id, ())),
         ))

@@ -241,3 +241,11 @@ def test_two_bad_files_of_the_same_bytes_are_both_named(bay: Path) -> None:
     outcome = _run(bay)
     told = " ".join(outcome.standing["sites"]["inkwell-burn"]["troubles"])
     assert "first.xlsx" in told and "second.csv" in told
+
+
+def test_a_bad_file_taken_away_again_troubles_nobody(bay: Path) -> None:
+    bad = bay / "inbox" / "inkwell-burn" / "scan.pdf"
+    bad.write_bytes(b"%PDF-1.7")
+    assert _run(bay).standing["sites"]["inkwell-burn"]["troubles"]
+    bad.unlink()
+    assert not _run(bay).standing["sites"]["inkwell-burn"]["troubles"]
