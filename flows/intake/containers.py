@@ -52,6 +52,8 @@ class Limits:
     sheets: int = 100
     cells: int = 8_000_000
     """Cells of all sheets together, counted as rectangles from A1."""
+    columns: int = 16_384
+    """Columns of a text file: no spreadsheet program shows more."""
     decompressed: int = 600_000_000
     """Bytes a workbook or an archive may unpack to."""
 
@@ -170,6 +172,16 @@ def too_many_cells(cells: int, limits: Limits, name: str, sheet: str) -> FileToo
         f"{place} spans {cells:,} cells; at most {limits.cells:,} are read.",
         "Something may stand far below or far right of the table: select the empty rows and "
         "columns beyond it, delete them, save, and send the file again.",
+        name,
+    )
+
+
+def too_many_columns(columns: int, limits: Limits, name: str) -> FileTooLarge:
+    """The refusal of a text file wider than any spreadsheet."""
+    return FileTooLarge(
+        f"Its lines are cut into {columns:,} columns; at most {limits.columns:,} are read.",
+        "It may not be a count sheet, or its lines have run together: open it in your "
+        "spreadsheet program, look at the columns, save it as .xlsx and send that file.",
         name,
     )
 

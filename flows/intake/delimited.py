@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from flows.intake.containers import Limits, too_many_columns
 from shared.problems import NotASheet, UnreadableFile
 from shared.sheets import Cell
 
@@ -151,14 +152,26 @@ def decimal_mark(texts: Iterable[str]) -> str | None:
     return "," if commas > points else "."
 
 
-def read_text(content: bytes, name: str) -> Text:
+def _widest(text: str) -> int:
+    """The most columns that any separator could cut a line into; cheap, and no less."""
+    widest = 0
+    for line in text.splitlines():
+        if len(line) > widest:
+            widest = max(widest, 1 + max(line.count(mark) for mark in _SEPARATORS))
+    return widest
+
+
+def read_text(content: bytes, name: str, limits: Limits) -> Text:
     """Rows of a delimited text file; empty cells are None.
 
-    Raises :class:`NotASheet` for bytes that are not text and :class:`UnreadableFile` for
-    text that cannot be cut into cells.
+    Raises :class:`NotASheet` for bytes that are not text, :class:`UnreadableFile` for text
+    that cannot be cut into cells and :class:`FileTooLarge` for lines too wide.
     """
     text, encoding = decode(content, name)
     text = text.rstrip("\x1a")
+    widest = _widest(text)
+    if widest > limits.columns:
+        raise too_many_columns(widest, limits, name)
     hint = re.match(r"sep=(.)\r?\n", text)
     if hint and hint.group(1) in _SEPARATORS:
         separator = hint.group(1)

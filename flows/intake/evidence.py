@@ -62,11 +62,16 @@ def fit(cells: Sequence[Cell], entry: Field, unit: str | None = None, decimal: s
     good = 0.0
     seen = 0
     misfits: list[str] = []
+    shares: dict[tuple[type, Cell], float] = {}
     for cell in cells:
         if type(cell) is str and entry.id != "gear_unit" and is_missing(cell):
             continue
         seen += 1
-        share = _one(cell, entry, unit, decimal)
+        key = (type(cell), cell)
+        known = shares.get(key)
+        if known is None:
+            known = shares[key] = _one(cell, entry, unit, decimal)
+        share = known
         good += share
         if share < 0.5 and len(misfits) < 3:
             text = " ".join(cell_text(cell).split())[:24]

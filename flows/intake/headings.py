@@ -587,6 +587,45 @@ def taxon_of_cell(text: str) -> tuple[str, str | None] | None:
     return None
 
 
+@cache
+def _vocabulary() -> tuple[frozenset[str], frozenset[str]]:
+    """Every word of the dictionary's headings, animals, stages and units; their beginnings."""
+    words = {word for heading in _headings()[0] for word in heading}
+    words |= {word for name in (*_taxon_names(), *_stage_names()) for word in name}
+    words |= {
+        word for unit in UNITS.values() for text in unit.spellings for word in tokens_of(text)
+    }
+    words |= {"%", "weather", "25", "25c", "ec"}
+    return frozenset(words), frozenset(word[:3] for word in words if len(word) >= 4)
+
+
+@lru_cache(maxsize=65536)
+def _known_word(token: str) -> bool:
+    words, beginnings = _vocabulary()
+    if token in words or _singular(token) in words:
+        return True
+    if len(token) < 4 or token.isdigit():
+        return False
+    if token[:3] in beginnings:
+        return True
+    if len(token) < 5:
+        return False
+    from rapidfuzz.distance import OSA
+    from rapidfuzz.process import extractOne
+
+    slips = 1 if len(token) < 8 else 2
+    return extractOne(token, words, scorer=OSA.distance, score_cutoff=slips) is not None
+
+
+@lru_cache(maxsize=32768)
+def familiar(text: str) -> bool:
+    """Whether any word of ``text`` is, or nearly is, one that headings are made of.
+
+    A cheap look before the thorough one: tables of other things hold thousands of texts.
+    """
+    return any(map(_known_word, tokens_of(text))) or unit_like(text) is not None
+
+
 _COUNT_WORDS = frozenset(
     {
         "count",
@@ -714,6 +753,8 @@ def readings_of(parts: tuple[str, ...], units: str = "") -> tuple[Reading, ...]:
     ``parts`` are the texts above the column from top to bottom, the column's own name
     last; ``units`` is the text of the units row, where there is one.
     """
+    if not any(map(familiar, parts)):
+        return ()
     own = parts[-1]
     groups = [part for part in parts[:-1] if part and folded(part) != folded(own)]
     animal = named_animals(tokens_of(own)).taxon is not None

@@ -35,7 +35,7 @@ from flows.intake.headings import (
     tokens_of,
 )
 from flows.intake.parting import Part, nets_across, rows_part, side_by_side, turned
-from flows.intake.reading import dialect_of
+from flows.intake.reading import collector_at_rest, dialect_of
 from flows.intake.tables import (
     Block,
     HeadingCell,
@@ -159,7 +159,8 @@ def recognise(workbook: Workbook, site: Site, network: Network) -> Recognised:
     late: list[tuple[Sheet, Table, str]] = []
     sheets: list[Sheet] = []
     for sheet in workbook.sheets:
-        tables, why = _tables_of(sheet, workbook, site, network)
+        with collector_at_rest():
+            tables, why = _tables_of(sheet, workbook, site, network)
         if not tables:
             aside.append((sheet.name, why))
             sheets.append(sheet)

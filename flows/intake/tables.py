@@ -24,12 +24,20 @@ from flows.intake.cells import (
     parse_number,
     parse_time_text,
 )
-from flows.intake.headings import computed_word, order_in, readings_of, unit_like
+from flows.intake.headings import (
+    computed_word,
+    familiar,
+    order_in,
+    readings_of,
+    unit_like,
+)
 from shared.fields import FIELDS, Kind
 from shared.sheets import Cell, Sheet, SkippedRow
 
 _SEARCHED = 250
 """Rows from the top of a sheet (or the end of a table) in which headings are looked for."""
+_MOST_LOOKED_AT = 8_000
+"""Cells weighed as headings before a search is given up: a sheet of words has no end of them."""
 _HIT = 0.75
 
 
@@ -287,7 +295,10 @@ def find_block(sheet: Sheet, start: int) -> Block | None:
     """
     rows = sheet.rows
     found: list[tuple[float, int, int, list[HeadingCell]]] = []
+    looked = 0
     for bottom in range(start, min(len(rows), start + _SEARCHED)):
+        if looked > _MOST_LOOKED_AT:
+            break
         texts = _texts(rows[bottom])
         if not texts:
             continue
@@ -299,12 +310,16 @@ def find_block(sheet: Sheet, start: int) -> Block | None:
             break
         if above and _only_units(texts):
             continue
+        stacked = rows[max(start, bottom - 2) : bottom + 1]
+        if sum(1 for row in stacked for text in _texts(row).values() if familiar(text)) < 2:
+            continue
         for top in range(bottom, max(start, bottom - 2) - 1, -1):
             if top < bottom and not any(cell is not None for cell in rows[top]):
                 break
             if top < bottom and sum(1 for cell in rows[top] if is_value(cell)) > 1:
                 break
             cells = _heading_cells(sheet, top, bottom)
+            looked += len(cells)
             score = _score(cells, sheet, top, bottom)
             if score >= 1.4 and sum(1 for c in cells if best_score(c.parts) >= 0.7) >= 2:
                 found.append((score, top, bottom, cells))
@@ -432,8 +447,8 @@ def class_rows(sheet: Sheet, block: Block, kinds: Kinds) -> tuple[list[int], lis
     inherited = merged_down(sheet)
     rows = sheet.rows
     date_column = kinds.dates[0] if kinds.dates else -1
-    sums: dict[int, float] = dict.fromkeys(kinds.counts, 0.0)
-    summed = 0
+    sums = _Sums(rows, data, kinds.counts)
+    labels, dated_labels, observed = kinds.labels, kinds.dated_labels, kinds.observed
     end = block.end
     number = block.first
     while number < end:
@@ -449,13 +464,14 @@ def class_rows(sheet: Sheet, block: Block, kinds: Kinds) -> tuple[list[int], lis
                 dated = True
                 break
         label = ""
-        for column in kinds.dated_labels if dated else kinds.labels:
+        for column in dated_labels if dated else labels:
             if column < width and type(row[column]) is str and (label := totals_word(row[column])):
                 break
         if dated and not label:
-            if any(column < width and row[column] is not None for column in kinds.observed):
-                data.append(number)
-                summed += _add(sums, row)
+            for column in observed:
+                if column < width and row[column] is not None:
+                    data.append(number)
+                    break
             else:
                 skipped.append(SkippedRow(number, "only the date is filled in"))
             number += 1
@@ -471,28 +487,39 @@ def class_rows(sheet: Sheet, block: Block, kinds: Kinds) -> tuple[list[int], lis
                 number += 1
                 skipped.append(SkippedRow(number, "the units of the headings again"))
         else:
-            why = _why_not_data(row, filled, kinds, sums, summed, date_column)
+            why = _why_not_data(row, filled, kinds, sums, date_column)
             if why:
                 skipped.append(SkippedRow(number, why))
             else:
                 data.append(number)
-                summed += _add(sums, row)
         number += 1
     return data, skipped, end
 
 
-def _add(sums: dict[int, float], row: Sequence[Cell]) -> int:
-    width = len(row)
-    for column in sums:
-        if column < width:
-            cell = row[column]
-            if type(cell) is float or type(cell) is int:
-                sums[column] += cell
-            elif type(cell) is str:
-                parsed = parse_number(cell)
-                if parsed is not None:
-                    sums[column] += parsed.value
-    return 1
+class _Sums:
+    """Sums of the columns of counts over the rows of data so far, worked out when asked."""
+
+    def __init__(self, rows: list[list[Cell]], data: list[int], columns: tuple[int, ...]) -> None:
+        self._rows, self._data, self._done = rows, data, 0
+        self._sums: dict[int, float] = dict.fromkeys(columns, 0.0)
+
+    def so_far(self) -> tuple[dict[int, float], int]:
+        """Sum of each column, and the number of rows summed."""
+        sums = self._sums
+        for number in self._data[self._done :]:
+            row = self._rows[number]
+            width = len(row)
+            for column in sums:
+                if column < width:
+                    cell = row[column]
+                    if type(cell) is float or type(cell) is int:
+                        sums[column] += cell
+                    elif type(cell) is str:
+                        parsed = parse_number(cell)
+                        if parsed is not None:
+                            sums[column] += parsed.value
+        self._done = len(self._data)
+        return sums, self._done
 
 
 def _repeats(row: Sequence[Cell], own: dict[int, str]) -> bool:
@@ -528,8 +555,7 @@ def _why_not_data(
     row: Sequence[Cell],
     filled: list[int],
     kinds: Kinds,
-    sums: dict[int, float],
-    summed: int,
+    counted: _Sums,
     date_column: int,
 ) -> str:
     """Why a row without a date is not data; empty when it is (its date is wanting)."""
@@ -557,7 +583,8 @@ def _why_not_data(
         return ""
     date_cell = row[date_column] if 0 <= date_column < len(row) else None
     named = any(p < len(row) and type(row[p]) is str for p in kinds.animals)
-    if date_cell is None and summed >= 2 and not named:
+    sums, summed = counted.so_far() if date_cell is None and not named else ({}, 0)
+    if summed >= 2:
         compared = agreed = 0
         for column, total in sums.items():
             cell = row[column] if column < len(row) else None

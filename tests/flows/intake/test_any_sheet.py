@@ -24,7 +24,14 @@ _APART = {"site", "check_date", "set_date", "net_status", "gear_unit", "local_da
 _FIELDS = [f for f in EVENT_FIELDS if f.id not in _APART]
 # One heading each that only this field has; other tests try the rest.
 _HEADING = {f.id: f.title for f in _FIELDS}
-_WORDS = ("rain in the night", "otter seen", "ice, thick", 'said "no"', "two lines\nof text", "é°µ")
+_WORDS = (
+    "rain in the night",
+    "otter seen",
+    "ice, thick",
+    'said "no"',
+    "two lines\nof text",
+    "café 5° µ",
+)
 _UNIT_TEXT = {"degC": "°C", "degF": "°F", "1": "", "uS/cm": "µS/cm", "mS/cm": "mS/cm"}
 
 

@@ -25,9 +25,7 @@ def _checked(*rows: list[object]) -> Checked:
 
 @pytest.fixture(scope="module")
 def checked() -> Checked:
-    rows: list[list[object]] = [
-        [day, 12.0 + n, 41.0, "moon"] for n, day in enumerate(days(6))
-    ]
+    rows: list[list[object]] = [[day, 12.0 + n, 41.0, "moon"] for n, day in enumerate(days(6))]
     rows[1][1] = "~200"
     rows[2][2] = "warm"
     rows[3][2] = "5 C"
@@ -41,13 +39,30 @@ def _said(checked: Checked, cell: str, *words: str) -> None:
 
 
 def test_a_converted_value_names_heading_unit_and_result(checked: Checked) -> None:
-    _said(checked, "C2", "number", '"41"', "Water temp (F)", "Water temperature", "degF",
-          "from its heading", "converted to degC", "value kept is 5 degC")
+    _said(
+        checked,
+        "C2",
+        "number",
+        '"41"',
+        "Water temp (F)",
+        "Water temperature",
+        "degF",
+        "from its heading",
+        "converted to degC",
+        "value kept is 5 degC",
+    )
 
 
 def test_a_qualified_count_names_its_animal_and_mark(checked: Checked) -> None:
-    _said(checked, "$B$3", "text", "~200", "American eel (glass eel)", "value kept is 200",
-          "qualified: ~")
+    _said(
+        checked,
+        "$B$3",
+        "text",
+        "~200",
+        "American eel (glass eel)",
+        "value kept is 200",
+        "qualified: ~",
+    )
 
 
 def test_what_is_not_understood_keeps_no_value_and_names_the_finding(checked: Checked) -> None:

@@ -1,0 +1,261 @@
+"""Broken and hostile files: no crash, no hang, no flood of memory, always a sentence.
+
+The seeds are sheets of the corpus in every format; ``kept/`` keeps files that once
+troubled a reader. Mutations are drawn from fixed seeds, so that a failure comes again.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import random
+import subprocess
+import sys
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+HERE = Path(__file__).parent
+ROOT = HERE.parents[1]
+MADE, KEPT = HERE / "made", HERE / "kept"
+MOST_SECONDS = 10.0
+MOST_MEGABYTES = 1024.0
+TURNS = 26
+
+
+def take_in(paths: list[Path], seconds: float = 240.0) -> list[dict[str, Any]]:
+    """What became of each file, taken in by a process of its own."""
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.sheets.hostile"],
+        input="".join(f"{path}\n" for path in paths),
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        timeout=seconds,
+        check=False,
+    )
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    assert done.returncode == 0, f"the process died: {lines[-1:]} {done.stderr[-400:]}"
+    assert lines[-1]["peak"] < MOST_MEGABYTES
+    results = [line for line in lines if "outcome" in line]
+    assert len(results) == len(paths)
+    return results
+
+
+def _sound(results: list[dict[str, Any]]) -> None:
+    assert [r for r in results if r["outcome"] == "crashed"] == []
+    assert [r for r in results if r["seconds"] > MOST_SECONDS] == []
+    assert [r for r in results if r["outcome"] == "refused" and len(r["sentence"]) < 40] == []
+
+
+# -- the fuzzer ---------------------------------------------------------------------------------
+
+
+def _noise(rng: random.Random, data: bytes) -> bytes:
+    """The bytes with one thing gone wrong."""
+    if not data:
+        return data
+    made = bytearray(data)
+    place = rng.randrange(len(made))
+    kind = rng.randrange(6)
+    if kind == 0:
+        for _ in range(rng.randint(1, 8)):
+            made[rng.randrange(len(made))] = rng.randrange(256)
+    elif kind == 1:
+        del made[place:]
+    elif kind == 2:
+        del made[place : place + rng.randint(1, 200)]
+    elif kind == 3:
+        made[place:place] = made[place : place + rng.randint(1, 400)] * rng.randint(1, 20)
+    elif kind == 4:
+        for _ in range(rng.randint(1, 4)):
+            at = rng.randrange(len(made))
+            made[at : at + 4] = rng.choice((b"\xff" * 4, b"\x00" * 4, b"\xff\xff\xff\x7f"))
+    else:
+        digits = [n for n, byte in enumerate(made[:200_000]) if 48 <= byte <= 57]
+        for _ in range(min(len(digits), rng.randint(1, 6))):
+            made[rng.choice(digits)] = rng.choice(b'0123456789-<>"')
+    return bytes(made)
+
+
+def _inside(rng: random.Random, data: bytes) -> bytes:
+    """An archive with something gone wrong within one of its members."""
+    held = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(data)) as old,
+        zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as new,
+    ):
+        names = [entry.filename for entry in old.infolist() if entry.file_size]
+        hit = rng.choice(names)
+        for entry in old.infolist():
+            content = old.read(entry)
+            new.writestr(entry.filename, _noise(rng, content) if entry.filename == hit else content)
+    return held.getvalue()
+
+
+def _seeds() -> list[Path]:
+    """Of every kind of file in the corpus the two smallest."""
+    chosen: list[Path] = []
+    for suffix in (".xlsx", ".xlsm", ".xls", ".xlsb", ".ods", ".csv", ".tsv", ".txt", ".zip"):
+        found = sorted(MADE.glob(f"*{suffix}"), key=lambda path: (path.stat().st_size, path.name))
+        assert found, suffix
+        chosen += found[:2]
+    return chosen
+
+
+@pytest.mark.slow
+def test_sheets_with_something_gone_wrong(tmp_path: Path) -> None:
+    paths: list[Path] = []
+    for seed in _seeds():
+        data = seed.read_bytes()
+        for turn in range(TURNS):
+            rng = random.Random(f"{seed.name} {turn}")
+            archive = data[:2] == b"PK" and turn % 2
+            path = tmp_path / f"{turn:02d}-{seed.name}"
+            path.write_bytes(_inside(rng, data) if archive else _noise(rng, data))
+            paths.append(path)
+    results = take_in(paths)
+    _sound(results)
+    # A fuzzer that only ever breaks the wrapping, or never does, would prove nothing.
+    outcomes = {r["outcome"] for r in results}
+    assert outcomes == {"read", "refused"}
+
+
+def test_files_that_once_gave_trouble() -> None:
+    kept = sorted(path for path in KEPT.iterdir() if path.suffix != ".md")
+    assert len(kept) >= 5
+    _sound(take_in(kept))
+
+
+# -- files made to do harm ------------------------------------------------------------------------
+
+
+def _workbook(sheet: bytes, strings: bytes = b"", head: bytes = b"") -> bytes:
+    """A workbook whose sheet, or whose shared strings, are these bytes."""
+    main = b"http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+    office = b"http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+    package = b"http://schemas.openxmlformats.org/package/2006/relationships"
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as book:
+        book.writestr(
+            "[Content_Types].xml",
+            b'<Types xmlns="http://schemas.openxmlformats.org/package/2006/content-types"/>',
+        )
+        book.writestr(
+            "_rels/.rels",
+            b'<Relationships xmlns="%s"><Relationship Id="rId1" Type="%s/officeDocument" '
+            b'Target="xl/workbook.xml"/></Relationships>' % (package, office),
+        )
+        book.writestr(
+            "xl/workbook.xml",
+            b'<workbook xmlns="%s" xmlns:r="%s"><sheets><sheet name="Log" sheetId="1" '
+            b'r:id="rId1"/></sheets></workbook>' % (main, office),
+        )
+        book.writestr(
+            "xl/_rels/workbook.xml.rels",
+            b'<Relationships xmlns="%s"><Relationship Id="rId1" Type="%s/worksheet" '
+            b'Target="worksheets/sheet1.xml"/><Relationship Id="rId2" Type="%s/sharedStrings" '
+            b'Target="sharedStrings.xml"/></Relationships>' % (package, office, office),
+        )
+        if strings:
+            book.writestr("xl/sharedStrings.xml", head + b'<sst xmlns="%s">' % main + strings)
+        book.writestr(
+            "xl/worksheets/sheet1.xml",
+            (b"" if strings else head)
+            + b'<worksheet xmlns="%s"><sheetData>' % main
+            + sheet
+            + b"</sheetData></worksheet>",
+        )
+    return held.getvalue()
+
+
+_LAUGHS = (
+    b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a0 "ha ha ha ">'
+    + b"".join(b'<!ENTITY a%d "%s">' % (n, b"&a%d;" % (n - 1) * 10) for n in range(1, 10))
+    + b"]>"
+)
+
+
+def _zip_bomb() -> bytes:
+    """A workbook of a few hundred kB whose sheet would unpack to 700 MB."""
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as book:
+        book.writestr("xl/workbook.xml", b"<workbook/>")
+        with book.open("xl/worksheets/sheet1.xml", "w", force_zip64=True) as member:
+            for _ in range(700):
+                member.write(b" " * 1_000_000)
+    return held.getvalue()
+
+
+def _archive_bomb() -> bytes:
+    held = io.BytesIO()
+    with (
+        zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as archive,
+        archive.open("log.csv", "w", force_zip64=True) as member,
+    ):
+        for _ in range(700):
+            member.write(b"0" * 1_000_000)
+    return held.getvalue()
+
+
+def _far_cells() -> bytes:
+    cells = b"".join(
+        b'<row r="%d"><c r="XFD%d"><v>1</v></c></row>' % (row, row) for row in (1, 1_048_576)
+    )
+    return _workbook(cells)
+
+
+_HARMFUL: dict[str, tuple[Callable[[], bytes], str]] = {
+    "zip-bomb.xlsx": (_zip_bomb, "file-too-large"),
+    "archive-bomb.zip": (_archive_bomb, "file-too-large"),
+    "billion-laughs-sheet.xlsx": (
+        lambda: _workbook(
+            b'<row r="1"><c r="A1" t="inlineStr"><is><t>&a9;</t></is></c></row>', head=_LAUGHS
+        ),
+        "",
+    ),
+    "billion-laughs-strings.xlsx": (
+        lambda: _workbook(
+            b'<row r="1"><c r="A1" t="s"><v>0</v></c></row>',
+            b"<si><t>&a9;</t></si></sst>",
+            _LAUGHS,
+        ),
+        "",
+    ),
+    "million-columns.csv": (
+        lambda: b"\n".join(b",".join([b"1"] * 1_000_000) for _ in range(9)),
+        "file-too-large",
+    ),
+    "million-columns-once.csv": (
+        lambda: b",".join([b"Date"] * 1_000_000),
+        "file-too-large",
+    ),
+    "200-mb.csv": (lambda: b"2026-03-14,3,5.5\n" * 11_800_000, "file-too-large"),
+    "far-cells.xlsx": (_far_cells, "file-too-large"),
+    "one-quote.csv": (
+        lambda: b'Date,Glass eels\n"2026-03-14,3\n' + b"2026-03-15,4\n" * 400_000,
+        "",
+    ),
+    "deep.ods": (lambda: b"PK\x03\x04" + b"<" * 1_000_000, "file-unreadable"),
+}
+"""Name -> how it is made, and the code of its refusal (empty: any, so long as it is one)."""
+
+
+@pytest.mark.slow
+def test_a_file_made_to_do_harm_is_refused_with_a_sentence(tmp_path: Path) -> None:
+    paths: list[Path] = []
+    for name, (build, _) in _HARMFUL.items():
+        path = tmp_path / name
+        path.write_bytes(build())
+        paths.append(path)
+    results = [result for path in paths for result in take_in([path])]
+    _sound(results)
+    for result in results:
+        code = _HARMFUL[result["name"]][1]
+        if result["name"] == "one-quote.csv":
+            continue  # read as far as it goes, or refused: either is well
+        assert result["outcome"] == "refused", result
+        assert not code or result["code"] == code, result
