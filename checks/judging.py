@@ -367,7 +367,7 @@ def _finding(
         None if stage is None else str(stage),
     )
     if place is not None and cell is None:
-        cell = cell_name(at_row - 1, place.column_index)
+        cell = cell_name(at_row - 1, place.column_index, at_sheet)
         raw = raw_text(str(sha), at_sheet, at_row, place.column_index)
     case = Case(
         field=field_id,

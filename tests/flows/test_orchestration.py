@@ -147,14 +147,19 @@ def test_killed_at_ten_random_points_the_next_run_gives_the_same_release(
     wanted = published(undisturbed)
 
     chance = random.Random(20260419)
-    left_half_way = 0
-    for attempt in range(10):
+    landed = 0
+    for attempt in range(30):
         bay = Path(shutil.copytree(tmp_path / "laid-out", tmp_path / f"bay-{attempt}"))
         process = run(bay)
         until_it_works(process)
+        began = time.monotonic()
         # Stratified, so that ten draws cover the run from its first to its last stage.
-        started_wait(process, whole * (attempt + chance.random()) / 10)
-        left_half_way += process.poll() is None
+        started_wait(process, whole * (landed + chance.random()) / 10)
+        if process.poll() is None:
+            landed += 1
+        else:
+            # It was through before the blow: the machine is faster now than when measured.
+            whole = min(whole, time.monotonic() - began) * 0.95
         process.kill()
         process.communicate()
         process = run(bay)
@@ -163,4 +168,6 @@ def test_killed_at_ten_random_points_the_next_run_gives_the_same_release(
         assert published(bay) == wanted, f"killed at point {attempt}"
         assert not list((bay / "releases").glob(".building-*"))
         shutil.rmtree(bay)
-    assert left_half_way >= 8
+        if landed == 10:
+            break
+    assert landed == 10
