@@ -36,6 +36,6 @@ def test_troubles_are_of_files_that_stand(wh: Warehouse) -> None:
     save_trouble(wh, "alder", broken.sha256, Trouble("file-unreadable", "No.", "Again."),
                  reader_key("1", network(), "alder"))
     assert file_troubles(wh, "alder") == [
-        Trouble("file-unreadable", "No.", "Again.", "alder/a.xlsx")]
+        Trouble("file-unreadable", "No.", "Again.", "a.xlsx")]
     send(wh, "alder", "alder/a.xlsx", days("2026-03-01", 4))
     assert file_troubles(wh, "alder") == []
