@@ -24,6 +24,12 @@ class WarehouseDamaged(Problem, RuntimeError):
     code = "warehouse-damaged"
 
 
+class WarehouseOutOfReach(Problem, PermissionError):
+    """The folder or its disk does not let this program write."""
+
+    code = "warehouse-out-of-reach"
+
+
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     # A run must not depend on, or reach for, anything outside the folder.
     "autoinstall_known_extensions": False,
@@ -53,7 +59,8 @@ class Warehouse:
         """Open the warehouse of ``network_dir``, making or migrating it as needed.
 
         Sweeps what a stopped run left half written. Raises :class:`NetworkBusy` when a
-        run holds it, :class:`WarehouseDamaged` when the file cannot be used, and
+        run holds it, :class:`WarehouseOutOfReach` when the folder may not be written to,
+        :class:`WarehouseDamaged` when the file cannot be used, and
         :class:`warehouse.migrate.WarehouseNewer` when a later program wrote it.
         """
         path = database_path(network_dir)
@@ -141,7 +148,20 @@ def _connect(path: Path) -> duckdb.DuckDBPyConnection:
                 "Install the version that last wrote to this folder, or a newer one.",
                 str(path),
             ) from error
+        if any(sign in text for sign in _NO_RIGHTS):
+            raise WarehouseOutOfReach(
+                "The warehouse cannot be written to from here.",
+                "Give this account the right to write in the network's folder, or see whether "
+                "its disk is full or mounted read-only; nothing was changed.",
+                str(path),
+            ) from error
         raise _damaged(path, error) from error
+
+
+_NO_RIGHTS = (
+    "permission denied", "read-only file system", "access is denied", "no space left",
+    "not permitted",
+)
 
 
 def _lay_out(path: Path) -> None:

@@ -17,7 +17,7 @@ from warehouse import durable
 from warehouse.folder import database_path
 from warehouse.migrate import Migration, WarehouseNewer, known_migrations, migrate
 from warehouse.staging import reader_key, readings_present
-from warehouse.store import Warehouse, WarehouseDamaged
+from warehouse.store import Warehouse, WarehouseDamaged, WarehouseOutOfReach
 from warehouse.tables import dictionary_tables
 
 REPO = Path(__file__).parents[2]
@@ -149,6 +149,20 @@ def test_a_damaged_database_is_told_with_where_the_sheets_are_kept(
     assert isinstance(told.value, Problem)
     path.unlink()
     Warehouse.open(tmp_path).close()
+
+
+def test_a_folder_without_rights_is_not_called_damaged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    Warehouse.open(tmp_path).close()
+
+    def refuse(*arguments: object, **settings: object) -> None:
+        raise duckdb.IOException(f'Cannot open file "{database_path(tmp_path)}": Permission denied')
+
+    # The test may run as root, whom no mode of a file holds back.
+    monkeypatch.setattr(duckdb, "connect", refuse)
+    with pytest.raises(WarehouseOutOfReach, match="cannot be written"):
+        Warehouse.open(tmp_path)
 
 
 def test_a_failure_inside_a_transaction_undoes_all_of_it(wh: Warehouse) -> None:
