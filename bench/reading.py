@@ -1,6 +1,6 @@
 """What reading costs, beside the readers it could be done with.
 
-    python -m bench.reading [--rows 500000]
+    python -m bench.reading [--rows 500000] [--write]
 
 Each contender runs in a process of its own over the same workbooks: twelve of 2,000 rows x
 15 columns, one of 100,000 rows and one of 500,000. Times are of the fastest of three turns
@@ -17,17 +17,21 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import json
+import os
+import platform
 import random
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import xlsxwriter
 
+DOCUMENT = Path(__file__).parents[1] / "docs" / "bench-reading.md"
 HEADINGS = (
     "Date",
     "Time checked",
@@ -150,6 +154,10 @@ CONTENDERS: dict[str, Callable[[list[Path]], Any]] = {
 }
 
 
+JUDGED = "reading and recognising"
+"""The contender that the targets speak of."""
+
+
 def _peak_bytes() -> int:
     """Peak resident memory (``VmHWM``) of this process; 0 where the system does not tell.
 
@@ -218,44 +226,91 @@ def _measure(name: str, paths: list[Path], turns: int) -> dict[str, float]:
     return found
 
 
-def main() -> None:
-    """Write the workbooks, run each contender on them and print the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--one", help=argparse.SUPPRESS)
-    parser.add_argument("--turns", type=int, default=3, help=argparse.SUPPRESS)
-    parser.add_argument("--rows", type=int, default=500_000, help="rows of the largest workbook")
-    parser.add_argument("paths", nargs="*", type=Path, help=argparse.SUPPRESS)
-    options = parser.parse_args()
-    if options.one:
-        print(json.dumps(_run_one(options.one, options.paths, options.turns)))
-        return
+def _load() -> str:
+    """How busy the machine is with other work, as the system counts it; empty where it does not."""
+    if not hasattr(os, "getloadavg"):
+        return ""
+    return f"; load of the machine beforehand {os.getloadavg()[0]:.1f} of {os.cpu_count()} cores"
+
+
+def _lines(rows: int) -> Iterator[str]:
+    """The document, line by line as it is measured."""
+    yield (
+        f"Python {platform.python_version()}, python-calamine {version('python-calamine')}, "
+        f"openpyxl {version('openpyxl')}{_load()}."
+    )
+    verdicts: list[str] = []
     with tempfile.TemporaryDirectory() as folder:
         loads: list[tuple[str, list[Path], int]] = []
         small = [Path(folder) / f"site-{n}.xlsx" for n in range(12)]
         for seed, path in enumerate(small):
             write_workbook(path, 2_000, seed)
         loads.append(("12 x 2,000 rows", small, 3))
-        for rows, turns in ((100_000, 3), (options.rows, 1)):
-            path = Path(folder) / f"{rows}.xlsx"
-            write_workbook(path, rows, rows)
-            loads.append((f"{rows:,} rows", [path], turns))
+        for size, turns in ((100_000, 3), (rows, 1)):
+            path = Path(folder) / f"{size}.xlsx"
+            write_workbook(path, size, size)
+            loads.append((f"{size:,} rows", [path], turns))
         for title, paths, turns in loads:
-            own = sum(cells_size(rows) for rows in _calamine(paths))
-            print(f"\n{title} x {len(HEADINGS)} columns; the cells' own size {own / 1e6:,.0f} MB")
+            own = sum(cells_size(cells) for cells in _calamine(paths))
+            yield f"\n## {title} x {len(HEADINGS)} columns\n"
+            yield f"The cells' own size: {own / 1e6:,.0f} MB.\n"
+            yield "| | seconds | to calamine | peak, MB | to the cells |"
+            yield "| --- | ---: | ---: | ---: | ---: |"
             base = 0.0
             for name in CONTENDERS:
                 if name.startswith("openpyxl") and turns == 1:
                     continue  # minutes, and the smaller loads show its slope
                 found = _measure(name, paths, turns)
                 base = base or found["seconds"]
-                print(
-                    f"  {name:37} {found['seconds']:7.2f} s  {found['seconds'] / base:5.2f} x"
-                    f"  {found['bytes'] / 1e6:7,.0f} MB  {found['bytes'] / own:5.2f} x cells"
+                times, weight = found["seconds"] / base, found["bytes"] / own
+                yield (
+                    f"| {name} | {found['seconds']:.2f} | {times:.2f}x "
+                    f"| {found['bytes'] / 1e6:,.0f} | {weight:.2f}x |"
                 )
-    print(
-        f"\nTargets: reading and recognising at most {TARGET:g} x calamine alone, memory at most "
-        f"{MEMORY_TARGET:g} x the cells' own size."
+                if name == JUDGED:
+                    for what, is_, most in (
+                        ("time", times, TARGET),
+                        ("memory", weight, MEMORY_TARGET),
+                    ):
+                        word = "met" if is_ <= most else "MISSED"
+                        verdicts.append(
+                            f"- {word}: {title}, {what}: {is_:.2f}x (target at most {most:g}x)"
+                        )
+    yield f"\n## {JUDGED[:1].upper()}{JUDGED[1:]}, against the targets\n"
+    yield from verdicts
+    yield ""
+    yield (
+        "Each contender runs in a process of its own; seconds are those of the fastest of three "
+        "turns (one\nfor the largest), memory is the peak of the process above what it held "
+        "before. *The cells' own size*\nis what the rows weigh as Python keeps them: the list "
+        "of each row and the objects in it."
     )
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Write the workbooks, run each contender on them and print the tables."""
+    parser = argparse.ArgumentParser(
+        prog="python -m bench.reading", description="What reading costs, beside other readers."
+    )
+    parser.add_argument("--one", help=argparse.SUPPRESS)
+    parser.add_argument("--turns", type=int, default=3, help=argparse.SUPPRESS)
+    parser.add_argument("--rows", type=int, default=500_000, help="rows of the largest workbook")
+    parser.add_argument("--write", action="store_true", help=f"write docs/{DOCUMENT.name}")
+    parser.add_argument("paths", nargs="*", type=Path, help=argparse.SUPPRESS)
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    options = parser.parse_args(given)
+    if options.one:
+        print(json.dumps(_run_one(options.one, options.paths, options.turns)))
+        return
+    command = " ".join(["python -m bench.reading", *given])
+    head = f"# What reading costs\n\nPrinted by `{command}`; nothing here is typed by hand.\n"
+    lines = [head]
+    print(head)
+    for line in _lines(options.rows):
+        print(line, flush=True)
+        lines.append(line)
+    if options.write:
+        DOCUMENT.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ SETTINGS_NAME = "network.toml"
 
 _PASSING = ("~$", ".", "._")
 """Starts of names that spreadsheet programs and file systems put beside a sheet for a while."""
-_PASSING_ENDS = (".tmp", ".part", ".crdownload", ".lock", "~")
+_PASSING_ENDS = (".tmp", ".part", ".partial", ".crdownload", ".download", ".lock", ".icloud", "~")
 _FURNITURE = frozenset({"thumbs.db", "desktop.ini"})
 
 
@@ -36,17 +36,25 @@ def load_network(network_dir: Path) -> Network:
         raise BadSettings(
             f"It cannot be read ({error}).",
             "Check that you may read it and that it is saved as UTF-8.", str(path)) from error
-    network = parse_network(text, str(path))
+    return checked_network(text, str(path))
+
+
+def checked_network(text: str, where: str) -> Network:
+    """Settings from the text of a settings file, its thresholds held to the catalogue.
+
+    Raises :class:`BadSettings` naming the entry that is wrong.
+    """
+    network = parse_network(text, where)
     for rule, values in network.thresholds.items():
         if rule not in CATALOGUE:
             raise BadSettings(f"[thresholds.{rule}] names no rule.",
                               f"Did you mean {_nearest(rule, CATALOGUE)}? `tallyweir rules` lists "
-                              "all.", str(path))
+                              "all.", where)
         for name in values:
             if name not in CATALOGUE[rule].thresholds:
                 known = ", ".join(CATALOGUE[rule].thresholds) or "none"
                 raise BadSettings(f'[thresholds.{rule}] has no threshold "{name}".',
-                                  f"It has: {known}.", str(path))
+                                  f"It has: {known}.", where)
     return network
 
 
@@ -62,10 +70,14 @@ def inbox_files(network_dir: Path, site_id: str) -> Iterator[tuple[Path, str]]:
     """
     inbox = network_dir / "inbox"
     for path in sorted((inbox / site_id).rglob("*"), key=lambda item: item.as_posix()):
-        name = path.name.lower()
-        if (path.is_file() and not name.startswith(_PASSING) and name not in _FURNITURE
-                and not name.endswith(_PASSING_ENDS)):
+        if path.is_file() and not passing(path.name):
             yield path, path.relative_to(inbox).as_posix()
+
+
+def passing(name: str) -> bool:
+    """Whether a file of this name is one that programs leave beside a sheet for a while."""
+    name = name.lower()
+    return (name.startswith(_PASSING) or name in _FURNITURE or name.endswith(_PASSING_ENDS))
 
 
 def strangers_in_inbox(network_dir: Path, network: Network) -> list[str]:

@@ -4,11 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from flows.checking import Checked
-from flows.intake.account import explain_table
+from flows.intake.account import (
+    date_order_said,
+    explain_table,
+    lines_to_name,
+    unmatched_names,
+)
 from flows.intake.reading import cell_text
+from flows.returns.wording import plain
 from shared.fields import FIELDS, Level
 from shared.problems import BadSettings
 from shared.settings import unit_spelling
@@ -39,23 +46,27 @@ def print_checked(console: Console, checked: Checked) -> None:
         for heading in ("Your heading", "Read as", "Unit", "For example"):
             shown.add_column(heading, overflow="fold")
         for entry in explain_table(table, checked.workbook):
-            shown.add_row(*(escape(text) for text in entry))
+            heading, meaning, unit, samples = entry
+            shown.add_row(*map(escape, (heading, meaning, plain(unit), samples)))
         console.print(shown)
-        for note in table.notes:
-            console.print(escape(f"  {note}"))
+        for note in (*table.notes, date_order_said(table, checked.workbook)):
+            if note:
+                console.print(escape(f"  {note}"))
         for row in skipped[:5]:
             console.print(escape(f"  row {row.row + 1} skipped: {row.why}"))
     for name, why in checked.recognised.left_aside:
         console.print(escape(f"Sheet {name} left aside: {why}"))
+    for line in _names_wanted(checked):
+        console.print(escape(line), soft_wrap=True)
     if checked.trouble is not None:
         console.print(escape(f"\n{checked.trouble.sentence()}"))
     asked = [finding for finding in checked.findings if finding.effect.value != "note"]
     for finding in asked[:_MOST_FINDINGS]:
         where = f"{finding.sheet} {finding.cell}".strip() or f"row {finding.row}"
         says = f" ({finding.value})" if finding.value else ""
-        line = f"{finding.effect.value:5} {where}{says}  {finding.message}"
+        line = f"{finding.effect.value:5} {where}{says}  {plain(finding.message, 2000)}"
         if finding.suggestion:
-            line += f" Suggested: {finding.suggestion}."
+            line += f" Suggested: {plain(finding.suggestion)}."
         console.print(escape(line))
     if len(asked) > _MOST_FINDINGS:
         console.print(f"... and {len(asked) - _MOST_FINDINGS} more (--json lists all).")
@@ -63,6 +74,21 @@ def print_checked(console: Console, checked: Checked) -> None:
     console.print(
         f"\n{summary['rows']} rows: {summary['clean']} clean, {summary['masked']} with a value "
         f"left out, {summary['queried']} to confirm, {summary['held']} held.")
+
+
+def _names_wanted(checked: Checked) -> Iterator[str]:
+    """What to write into network.toml for columns that were left aside, or are not there."""
+    profile = f"[sites.{checked.site.id if checked.network.id else 'SITE'}.profile.columns]"
+    lines = lines_to_name(checked.recognised)
+    if lines:
+        yield "To have a column read that was left aside, say in network.toml what it is, below"
+        yield f"  {profile}"
+        for line, others in lines:
+            yield f"  {line}" + (f"   # or {others}" if others else "")
+        yield '  ("-" leaves a column aside for good; docs/profile.md lists what can be named)'
+    for written, near in unmatched_names(checked.recognised, checked.site):
+        meant = f' Did you mean "{near}"?' if near else ""
+        yield f'{profile} names "{written}"; no table here has such a heading.{meant}'
 
 
 # -- one cell ---------------------------------------------------------------------------------
@@ -195,11 +221,11 @@ def _column_lines(table: Table, column: Column | None) -> list[str]:
     entry = FIELDS[column.field]
     if column.unit is not None and entry.unit is not None and entry.unit != "1":
         lines.append(
-            f"Its unit is {unit_spelling(column.unit)}, "
+            f"Its unit is {plain(unit_spelling(column.unit))}, "
             f"{_UNIT_FROM.get(column.unit_from, column.unit_from)}."
         )
         if column.unit != entry.unit:
-            lines.append(f"It is converted to {unit_spelling(entry.unit)}.")
+            lines.append(f"It is converted to {plain(unit_spelling(entry.unit))}.")
     if entry.kind.value == "date" and table.date_order and table.date_order_from:
         order = {"dmy": "day, month, year", "mdy": "month, day, year"}.get(
             table.date_order, "year, month, day")
@@ -230,7 +256,7 @@ def _kept(checked: Checked, table: Table, column: Column, row: int) -> str:
         break
     if value is None:
         return "No value is kept from it."
-    unit = f" {unit_spelling(entry.unit)}" if entry.unit not in (None, "1") else ""
+    unit = f" {plain(unit_spelling(entry.unit))}" if entry.unit not in (None, "1") else ""
     return f"The value kept is {cell_text(value)}{unit}."
 
 
@@ -240,10 +266,11 @@ def _oddities(checked: Checked, sheet: str, address: str) -> list[str]:
         "not-understood": "It could not be understood",
         "not-in-list": "It is not in the list",
         "qualifier": "The value is qualified",
+        "no-value": "Its words say that there is no value",
         "unit-in-cell": "The cell names its own unit, which was used",
     }
     return list(dict.fromkeys(
-        f"{words.get(kind, kind)}: {detail}."
+        f"{words.get(kind, kind)}: {plain(detail)}."
         for at, cell, kind, detail in zip(
             odd["sheet"], odd["cell"], odd["kind"], odd["detail"], strict=True)
         if at == sheet and cell == address
@@ -252,7 +279,7 @@ def _oddities(checked: Checked, sheet: str, address: str) -> list[str]:
 
 def _findings(checked: Checked, sheet: str, address: str) -> list[str]:
     found = [
-        f"{finding.rule} ({finding.effect.value}): {finding.message}"
+        f"{finding.rule} ({finding.effect.value}): {plain(finding.message, 2000)}"
         for finding in checked.findings
         if finding.sheet == sheet and finding.cell == address
     ]

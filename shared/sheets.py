@@ -60,6 +60,8 @@ class Column:
     guesses: tuple[tuple[str, float], ...] = ()
     why_not: str = ""
     """For an unrecognised column: why it is left aside, in words."""
+    wanted: bool = False
+    """Of an unrecognised column: whether its heading is one we know, so that it is missed."""
     part: str = ""
     """Of a date cut into several columns: ``year``, ``month`` or ``day``."""
 

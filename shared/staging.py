@@ -84,6 +84,8 @@ ODDITY_KINDS = {
     "not-understood": "no value could be read; the staged value is NULL",
     "not-in-list": "a word outside the field's choices; the staged value is NULL",
     "qualifier": "a value was read and the cell qualifies it (~200, >500); detail is the mark",
+    "no-value": "the cell's words say that there is none (ND, n/a, net out); detail is the words",
+    "column-unread": "a whole column was left aside though its heading is known; detail says why",
     "unit-in-cell": "the cell names a unit other than its column's; it was converted",
 }
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterator
 from typing import Any
 
+from flows.intake.cells import folded, parse_date_text, settle
+from flows.intake.headings import readings_of
 from flows.intake.reading import cell_text
-from shared.fields import FIELDS
-from shared.settings import unit_spelling
+from shared.fields import FIELDS, Kind
+from shared.settings import Site, unit_spelling
 from shared.sheets import Column, Recognised, Sheet, Table, Workbook, cell_name
 from shared.staging import Staged
 from shared.taxa import TAXA
@@ -55,6 +59,74 @@ def explain_table(table: Table, workbook: Workbook) -> list[tuple[str, str, str,
     return lines
 
 
+_ORDERS = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
+
+
+def date_order_said(table: Table, workbook: Workbook) -> str:
+    """How dates that could be read two ways were read, and why; empty where none could be."""
+    sheet = _sheet_of(table, workbook)
+    columns = [c.index for c in table.columns if c.field and FIELDS[c.field].kind is Kind.DATE]
+    if sheet is None:
+        return ""
+    for number in table.data_rows:
+        row = sheet.rows[number]
+        for index in columns:
+            cell = row[index] if index < len(row) else None
+            found = parse_date_text(cell) if type(cell) is str else None
+            if found is None or not found.numeric or found.first == found.second:
+                continue
+            if found.first > 12 or found.second > 12:
+                continue
+            shown = f"Dates such as \u201c{str(cell).strip()}\u201d"
+            if not table.date_order:
+                return f"{shown} could be read day first or month first: {table.date_order_from}."
+            day = settle(found, table.date_order)
+            meant = "" if day is None else f" ({day.day} {day:%B} {day.year})"
+            how = _ORDERS[table.date_order]
+            if table.date_order_from == "profile":
+                return f"{shown} are read {how}{meant}, as the site's profile says."
+            return f"{shown} are read {how}{meant}: {table.date_order_from}."
+    return ""
+
+
+def lines_to_name(recognised: Recognised) -> list[tuple[str, str]]:
+    """Left-aside columns that may be more: the line for network.toml and other guesses.
+
+    The line is TOML, to stand below ``[sites.<id>.profile.columns]``; it holds the best
+    guess.
+    """
+    lines: dict[str, str] = {}
+    for table in recognised.tables:
+        for column in table.columns:
+            if column.field is None and column.guesses:
+                first, *others = column.guesses
+                line = f"{json.dumps(column.heading, ensure_ascii=False)} = "
+                line += json.dumps(_meaning_of(column.heading, first[0]))
+                lines.setdefault(line, ", ".join(name for name, _ in others))
+    return list(lines.items())
+
+
+def _meaning_of(heading: str, field_id: str) -> str:
+    """A field as ``profile.columns`` writes it, with the animal that the heading names."""
+    for reading in readings_of((heading,)):
+        if reading.field == field_id and reading.taxon is not None:
+            return ":".join(filter(None, (field_id, reading.taxon, reading.life_stage)))
+    return field_id
+
+
+def unmatched_names(recognised: Recognised, site: Site) -> Iterator[tuple[str, str]]:
+    """Headings that the site's profile names and no table has, each with the nearest that is."""
+    from difflib import get_close_matches
+
+    there = {folded(c.heading): c.heading for table in recognised.tables for c in table.columns}
+    for written in site.profile.columns:
+        name = folded(written)
+        # A heading below a group's goes by its own name too.
+        if not any(key == name or key.endswith(f" {name}") for key in there):
+            near = get_close_matches(name, there, 1, 0.7)
+            yield written, there[near[0]] if near else ""
+
+
 def contract_sheets(
     workbook: Workbook, recognised: Recognised, staged: Staged
 ) -> list[dict[str, Any]]:
@@ -86,6 +158,9 @@ def contract_sheets(
                         "heading": c.heading,
                         "cell": cell_name(c.heading_row, c.index, table.sheet),
                         "why": c.why_not,
+                        "guesses": [
+                            {"field": name, "confidence": score} for name, score in c.guesses
+                        ],
                     }
                     for c in table.columns
                     if c.field is None
@@ -96,8 +171,9 @@ def contract_sheets(
                 ],
             }
         )
-        if table.notes:
-            entries[-1]["notes"] = list(table.notes)
+        notes = [*table.notes, *filter(None, [date_order_said(table, workbook)])]
+        if notes:
+            entries[-1]["notes"] = notes
     return entries
 
 

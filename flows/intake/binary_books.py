@@ -1,9 +1,9 @@
 """The binary workbook formats (.xls, .xlsb): what their reader would not tell.
 
-The reader hands on error values and formulas never calculated as blanks, and sets aside
-memory for the whole rectangle of a sheet. Both are found here first, by walking the
-records of the file. Layouts: [MS-CFB], [MS-XLS] and [MS-XLSB], Microsoft Open
-Specifications.
+The reader hands on error values and formulas never calculated as blanks, leaves out the
+notes attached to cells, and sets aside memory for the whole rectangle of a sheet. All are
+found here first, by walking the records of the file. Layouts: [MS-CFB], [MS-XLS] and
+[MS-XLSB], Microsoft Open Specifications.
 """
 
 from __future__ import annotations
@@ -125,6 +125,7 @@ _FORMULA, _BOOL_ERR, _STRING = 0x06, 0x205, 0x207
 _ONE_CELL = frozenset({0x06, 0x203, 0x204, 0x205, 0x27E, 0xFD, 0xD6})
 """Formula, number, label, yes or no, short number, shared label, rich label."""
 _MANY_CELLS = 0xBD
+_NOTE, _OBJECT, _DRAWN_TEXT, _CONTINUE = 0x1C, 0x5D, 0x1B6, 0x3C
 
 
 def _records(stream: bytes, place: int) -> Iterator[tuple[int, int, int]]:
@@ -147,8 +148,46 @@ def _sheet_title(stream: bytes, place: int, length: int, wide: bool) -> str:
     return stream[place + 8 : place + 8 + count].decode("latin-1")
 
 
+class _Notes:
+    """The notes of a sheet, put together from the records that hold their parts.
+
+    A note (its cell) names a drawn object by number; the object's text follows it in
+    records of its own, each piece with a byte that tells its width ([MS-XLS] 2.4.179,
+    2.4.181, 2.4.329, 2.5.293).
+    """
+
+    def __init__(self) -> None:
+        self._cells: list[tuple[int, int, int]] = []
+        self._texts: dict[int, str] = {}
+        self._object = -1
+        self._wanted = 0
+
+    def hear(self, kind: int, body: bytes) -> None:
+        """Take in the next record of the sheet."""
+        if kind == _NOTE and len(body) >= 8:
+            row, column, _, number = struct.unpack_from("<4H", body)
+            self._cells.append((row, column, number))
+        elif kind == _OBJECT and len(body) >= 8:
+            self._object = struct.unpack_from("<H", body, 6)[0]
+        elif kind == _DRAWN_TEXT and len(body) >= 12:
+            self._wanted = struct.unpack_from("<H", body, 10)[0]
+            self._texts[self._object] = ""
+        elif kind == _CONTINUE and self._wanted > 0 and body:
+            text = body[1:].decode("utf-16-le" if body[0] & 1 else "latin-1", "replace")
+            self._texts[self._object] = self._texts.get(self._object, "") + text[: self._wanted]
+            self._wanted -= len(text)
+
+    def found(self) -> list[tuple[int, int, str]]:
+        """(row, column, text) of each note with a text."""
+        return [
+            (row, column, text)
+            for row, column, number in self._cells
+            if (text := self._texts.get(number, "").strip())
+        ]
+
+
 def measure_xls(content: bytes, name: str, limits: Limits) -> Measured:
-    """Walk an old workbook's records: extent, date system, errors, uncalculated formulas.
+    """Walk an old workbook's records: extent, date system, errors, formulas, notes.
 
     Raises :class:`FileTooLarge` past the limit on cells, :class:`ProtectedFile` where it
     is encrypted and :class:`UnreadableFile` where its compound file is broken.
@@ -176,6 +215,7 @@ def measure_xls(content: bytes, name: str, limits: Limits) -> Measured:
         rows = columns = depth = 0
         patches: list[tuple[int, int, str]] = []
         awaited: tuple[int, int] | None = None
+        notes = _Notes()
         for kind, place, length in _records(stream, start):
             if kind in (0x809, 0x409, 0x209):
                 depth += 1
@@ -185,6 +225,8 @@ def measure_xls(content: bytes, name: str, limits: Limits) -> Measured:
                     break
             elif depth != 1:
                 continue  # a chart within the sheet
+            elif kind in (_NOTE, _OBJECT, _DRAWN_TEXT, _CONTINUE):
+                notes.hear(kind, stream[place : place + length])
             if awaited is not None:
                 if kind == _STRING:
                     awaited = None
@@ -214,6 +256,8 @@ def measure_xls(content: bytes, name: str, limits: Limits) -> Measured:
             raise too_many_cells(rows * columns, limits, name, title)
         if patches:
             measured.patches[title] = patches
+        if said := notes.found():
+            measured.comments[title] = said
     return measured
 
 
@@ -255,8 +299,36 @@ def _wide_string(data: bytes, place: int) -> tuple[str, int]:
     return data[place + 4 : end].decode("utf-16-le", "replace"), end
 
 
+def _comments_xlsb(archive: zipfile.ZipFile, member: str) -> list[tuple[int, int, str]]:
+    """Notes attached to the cells of a binary sheet ([MS-XLSB] 2.4.28 and 2.4.317)."""
+    members = set(archive.namelist())
+    folder, _, leaf = member.rpartition("/")
+    relations = f"{folder}/_rels/{leaf}.rels"
+    found: list[tuple[int, int, str]] = []
+    if relations not in members:
+        return found
+    for entry in _XLSB_RELATION.findall(archive.read(relations).decode("utf-8", "replace")):
+        pairs = dict(_XLSB_ATTRIBUTE.findall(entry))
+        target = pairs.get("Target", "")
+        full = target.lstrip("/") if target.startswith("/") else "xl/" + target.removeprefix("../")
+        if not pairs.get("Type", "").endswith("/comments") or full not in members:
+            continue
+        data = archive.read(full)
+        at: tuple[int, int] | None = None
+        for kind, place, length in _binary_records(data):
+            if kind == 635 and length >= 20:
+                row, _, column, _ = struct.unpack_from("<4I", data, place + 4)
+                at = (row, column)
+            elif kind == 637 and at is not None and length > 5:
+                text = _wide_string(data, place + 1)[0].strip()
+                if text:
+                    found.append((*at, text))
+                at = None
+    return found
+
+
 def measure_xlsb(content: bytes, name: str, limits: Limits) -> Measured:
-    """Walk a binary workbook's records: extent, date system, error cells.
+    """Walk a binary workbook's records: extent, date system, error cells, notes.
 
     Row headers are kind 0; cells are kinds 1 to 11 and begin with a 32-bit column; kind 1
     holds nothing, 3 and 11 an error. Raises :class:`FileTooLarge` past the limit on
@@ -315,4 +387,6 @@ def measure_xlsb(content: bytes, name: str, limits: Limits) -> Measured:
                 raise too_many_cells(rows * columns, limits, name, title)
             if patches:
                 measured.patches[title] = patches
+            if said := _comments_xlsb(archive, member):
+                measured.comments[title] = said
     return measured

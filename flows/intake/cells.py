@@ -141,6 +141,8 @@ _AFTER = re.compile(
     re.I,
 )
 _NOTE = re.compile(r"^[\(\[].*[\)\]]\.?$", re.S)
+_DEGREE_SIGNS = frozenset({"\u00b0", "\u00ba", "\u02da", "deg", "deg.", "degrees"})
+_DEGREES = frozenset({"degC", "degF"})
 _GROUPS = {mark: re.compile(rf"^\d{{1,3}}(?:{re.escape(mark)}\d{{3}})+$") for mark in ",.'\u2019 "}
 
 
@@ -213,6 +215,8 @@ def parse_number(text: str, decimal: str = ".", accepted: tuple[str, ...] = ()) 
         return Number(value, None, before)
     if accepted and (unit := unit_named(rest, accepted)) is not None:
         return Number(value, unit, before)
+    if rest in _DEGREE_SIGNS and not _DEGREES.isdisjoint(accepted):
+        return Number(value, None, before)  # degrees of the column's own kind
     if _AFTER.match(rest) or _NOTE.match(rest):
         return Number(value, None, f"{before}{rest}")
     if accepted:
@@ -224,6 +228,16 @@ def parse_number(text: str, decimal: str = ".", accepted: tuple[str, ...] = ()) 
         if rest[-1] in "?*+!" and (unit := unit_named(rest.rstrip("?*+!"), accepted)) is not None:
             return Number(value, unit, f"{before}{rest[-1]}")
     return None
+
+
+_NOUN = re.compile(r"(?<=[\d)])\s*(?:eels?|fish|ind(?:iv(?:iduals?)?)?\.?|caught|counted)$")
+
+
+def parse_count(text: str, decimal: str = ".", accepted: tuple[str, ...] = ()) -> Number | None:
+    """As :func:`parse_number`, for a count: "12 eels" and "3 fish" say no more than 12 and 3."""
+    return parse_number(text, decimal, accepted) or parse_number(
+        _NOUN.sub("", folded(text)), decimal, accepted
+    )
 
 
 _CLOCK_DURATION = re.compile(r"^(\d{1,3}):([0-5]\d)(?::[0-5]\d)?$")
@@ -513,6 +527,34 @@ def parse_time_text(text: str) -> dt.time | None:
     if hour > 23 or minute > 59:
         return None
     return dt.time(hour, minute)
+
+
+_DAY_BEFORE = re.compile(
+    r"[\s,;(\[]*(?:(?:on |the )*prev(?:ious)?\.? (?:day|night|evening)|last night|"
+    r"(?:the )?(?:day|night|evening) before|yesterday|y'?day|\bprev\.?(?!\w)|"
+    r"[-\u2212]\s?1\s?d(?:ay)?)[)\]]?[\s,;:]*"
+)
+
+
+def without_day_before(text: str) -> str | None:
+    """The rest of a text that says "the day before" ("17:00 prev day"); None where none does."""
+    words = folded(text)
+    rest = _DAY_BEFORE.sub(" ", words, count=1)
+    if rest == words:
+        return None
+    return re.sub(r"^(?:set|in|at|set at)\s+", "", rest.strip())
+
+
+_CLOCK_FIRST = re.compile(
+    r"^(\d{1,2}[:.h]\d{2}(?::\d{2})?\s*(?:[ap]\.?m\.?)?|\d{1,2}\s*[ap]\.?m\.?)"
+    r"(?:\s*,\s*|\s+)(?:on )?(?=\S*\d)(.{3,})$"
+)
+
+
+def date_first(text: str) -> str:
+    """``17:00 3/3/2026`` as ``3/3/2026 17:00``; other texts as they are."""
+    match = _CLOCK_FIRST.match(folded(text))
+    return f"{match[2]} {match[1]}" if match else text
 
 
 def parse_time(cell: Cell) -> dt.time | None:

@@ -16,17 +16,21 @@ from flows.intake.cells import (
     SERIAL_SPAN,
     ZERO_WORDS,
     choice_of,
+    date_first,
     folded,
     is_missing,
     number_of,
+    parse_count,
     parse_date_text,
     parse_hours,
     parse_number,
     parse_time,
+    parse_time_text,
     says_lifted,
     serial_date,
     serial_text,
     settle,
+    without_day_before,
 )
 from flows.intake.delimited import decimal_mark
 from flows.intake.headings import taxon_of_cell
@@ -37,6 +41,11 @@ from shared.units import convert
 
 _PLAIN = frozenset({float, int, type(None)})
 _NOT_UNDERSTOOD = "not-understood"
+_NO_VALUE = "no-value"
+_NOT_FISHING = "the net was not fishing"
+
+DAY_BEFORE = "the day before"
+"""What a cell of set times may say instead of a date."""
 
 
 @dataclass(slots=True)
@@ -49,7 +58,8 @@ class Read:
     lifted: list[int] = field(default_factory=list)
     """Positions whose words say that the net was not fishing."""
     second: list[Any] | None = None
-    """What else the cells held: the time beside a date, the stage beside a taxon."""
+    """What else the cells held: the time beside a date, the stage beside a taxon, the date
+    beside a time (or :data:`DAY_BEFORE`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +80,7 @@ def read_column(cells: Sequence[Cell], entry: Field, unit: str | None, setting: 
     if entry.kind is Kind.DATE:
         return read_dates(cells, setting)
     if entry.kind is Kind.TIME:
-        return _remembered(cells, lambda cell: _time(cell, entry))
+        return read_times(cells, entry, setting)
     if entry.kind is Kind.CHOICE:
         return _remembered(cells, lambda cell: _choice(cell, entry))
     if entry.kind is Kind.TAXON:
@@ -95,6 +105,7 @@ def _remembered(cells: Sequence[Cell], reader: Callable[[Cell], _Outcome]) -> Re
                 _, kind, detail = table[cell]
                 if kind == "lifted":
                     read.lifted.append(place)
+                    read.odd.append((place, _NO_VALUE, _NOT_FISHING))
                 elif kind:
                     read.odd.append((place, kind, detail))
         return read
@@ -113,6 +124,7 @@ def _remembered(cells: Sequence[Cell], reader: Callable[[Cell], _Outcome]) -> Re
         if kind:
             if kind == "lifted":
                 out.lifted.append(place)
+                out.odd.append((place, _NO_VALUE, _NOT_FISHING))
             else:
                 out.odd.append((place, kind, detail))
     return out
@@ -159,7 +171,8 @@ def read_numbers(cells: Sequence[Cell], entry: Field, unit: str | None, setting:
 def _number(
     cell: str, entry: Field, source: str | None, decimal: str, canonical: Callable[[float], float]
 ) -> _Outcome:
-    parsed = parse_number(cell, decimal, entry.accepted)
+    read = parse_count if entry.group is Group.COUNT else parse_number
+    parsed = read(cell, decimal, entry.accepted)
     if parsed is not None:
         value, kind, detail = parsed.value, "", ""
         if parsed.unit is not None and parsed.unit.id != source and entry.unit is not None:
@@ -180,7 +193,7 @@ def _number(
     if entry.group in (Group.COUNT, Group.EFFORT) and says_lifted(cell):
         return None, "lifted", ""
     if is_missing(cell):
-        return None, "", ""
+        return None, _NO_VALUE, words
     if entry.unit == "h":
         hours = parse_hours(cell)
         if hours is not None:
@@ -188,21 +201,65 @@ def _number(
     return None, _NOT_UNDERSTOOD, "no number could be read"
 
 
-def _time(cell: Cell, entry: Field) -> _Outcome:
-    found = parse_time(cell)
+def read_times(cells: Sequence[Cell], entry: Field, setting: Setting) -> Read:
+    """Times of day; ``second`` holds the dates that stood beside them.
+
+    A set time may name its own day, or the day before. A check time may not: the check's
+    day is the row's, so there another date is set aside and the value marked.
+    """
+    days: list[Any] = [None] * len(cells)
+    epoch = _epoch_1904(cells, setting)
+
+    def reader(cell: Cell) -> _Outcome:
+        if type(cell) is str:
+            return _time_text(cell, entry, setting, epoch)
+        found = parse_time(cell)
+        if found is None:
+            return None, _NOT_UNDERSTOOD, "no time of day could be read"
+        day: dt.date | None = None
+        if isinstance(cell, dt.datetime) and cell.year >= 1980:
+            day = cell.date()
+        elif (number := number_of(cell)) is not None and number >= SERIAL_SPAN[0]:
+            moment = serial_date(number, epoch)
+            day = None if moment is None else moment.date()
+        return (found, day), "", ""
+
+    out = _remembered(cells, reader)
+    for place, value in enumerate(out.values):
+        if value is not None:
+            out.values[place], days[place] = value
+    if any(days):
+        out.second = days
+    return out
+
+
+def _time_text(cell: str, entry: Field, setting: Setting, epoch_1904: bool) -> _Outcome:
+    setting_out = entry.id == "set_time"
+    if setting_out and (rest := without_day_before(cell)) is not None:
+        found = parse_time(rest)
+        if found is not None:
+            return (found, DAY_BEFORE), "qualifier", DAY_BEFORE
+    whole = date_first(cell)
+    found = parse_time(whole)
     if found is not None:
-        return found, "", ""
-    if type(cell) is str:
-        if says_lifted(cell):
-            return None, "lifted", ""
-        if is_missing(cell):
-            return None, "", ""
+        if parse_time_text(whole) is not None or parse_date_text(whole) is None:
+            return (found, None), "", ""
+        dated, kind, detail = _date_text(whole, setting, epoch_1904)
+        if dated is not None and setting_out:
+            return (found, dated[0]), "", ""
+        if dated is not None:
+            return (found, dated[0]), "qualifier", f"beside it stands {dated[0]}"
+        return None, kind, detail
+    if says_lifted(cell):
+        return None, "lifted", ""
+    if is_missing(cell):
+        return None, _NO_VALUE, folded(cell)
     return None, _NOT_UNDERSTOOD, "no time of day could be read"
 
 
 def _choice(cell: Cell, entry: Field) -> _Outcome:
-    if type(cell) is str and folded(cell) in ("-", "--", "?", "n/a", "na", ""):
-        return None, "", ""
+    if type(cell) is str and folded(cell) in ("-", "--", "?", "n/a", "na"):
+        return None, _NO_VALUE, folded(cell)
     found = choice_of(cell, entry)
     if found is not None:
         return found, "", ""
@@ -210,7 +267,7 @@ def _choice(cell: Cell, entry: Field) -> _Outcome:
         if entry.id == "net_status" and says_lifted(cell):
             return "lifted", "", ""
         if is_missing(cell):
-            return None, "", ""
+            return None, _NO_VALUE, folded(cell)
     allowed = ", ".join(choice.id for choice in entry.choices)
     return None, "not-in-list", f"the list is: {allowed}"
 

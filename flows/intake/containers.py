@@ -371,8 +371,11 @@ _TAG = re.compile(rb"<[^>]*>")
 
 def _ods_text(cell: bytes) -> str:
     """Text shown in an OpenDocument cell, without the notes attached to it."""
-    found = _ODS_TEXT.findall(_ODS_NOTE.sub(b"", cell))
-    return "\n".join(_unescaped(_TAG.sub(b"", part)) for part in found).strip()
+    return _ods_lines(_ODS_NOTE.sub(b"", cell))
+
+
+def _ods_lines(xml: bytes) -> str:
+    return "\n".join(_unescaped(_TAG.sub(b"", part)) for part in _ODS_TEXT.findall(xml)).strip()
 
 
 _BETWEEN = re.compile(rb"(</?(?:table|office):[^<>]*>)\s+(?=</?(?:table|office):)")
@@ -397,7 +400,7 @@ def without_spaces_between(content: bytes) -> bytes:
 
 
 def measure_ods(content: bytes, name: str, limits: Limits) -> Measured:
-    """Measure an OpenDocument workbook: its extent, merged cells and hidden errors.
+    """Measure an OpenDocument workbook: its extent, merged cells, notes and hidden errors.
 
     Raises :class:`FileTooLarge` where repeated cells span more than the limit.
     """
@@ -427,6 +430,10 @@ def measure_ods(content: bytes, name: str, limits: Limits) -> Measured:
                 if b"office:value-type" not in cell and b"<text:p" not in cell:
                     continue
                 width = max(width, across)
+                for note in _ODS_NOTE.findall(cell):
+                    text = _ods_lines(note)
+                    if text:
+                        measured.comments.setdefault(sheet, []).append((first, column, text))
                 if b'string-value=""' in cell or b'value-type="error"' in cell:
                     text = _ods_text(cell)
                     if text and times is None:

@@ -11,9 +11,11 @@ from flows.intake.cells import (
     SERIAL_SPAN,
     ZERO_WORDS,
     choice_of,
+    date_first,
     folded,
     is_missing,
     number_of,
+    parse_count,
     parse_date_text,
     parse_hours,
     parse_number,
@@ -21,10 +23,11 @@ from flows.intake.cells import (
     says_lifted,
     serial_text,
     settle,
+    without_day_before,
 )
 from flows.intake.headings import taxon_of_cell
 from flows.intake.reading import cell_text
-from shared.fields import FIELDS, NUMERIC_KINDS, Field, Kind
+from shared.fields import FIELDS, NUMERIC_KINDS, Field, Group, Kind
 from shared.settings import Network
 from shared.sheets import Cell
 from shared.units import UNITS
@@ -102,8 +105,9 @@ def _one(cell: Cell, entry: Field, unit: str | None, decimal: str) -> float:
     if entry.kind is Kind.TIME:
         if isinstance(cell, dt.datetime) and cell.year > 1905:
             return 0.5
-        if parse_time(cell) is None:
-            return 0.0
+        if parse_time(date_first(cell) if type(cell) is str else cell) is None:
+            bare = without_day_before(cell) if type(cell) is str else None
+            return 1.0 if entry.id == "set_time" and bare and parse_time(bare) else 0.0
         number = number_of(cell)
         if number is not None and 1 <= number < 24 and number.is_integer():
             return 0.4  # a bare hour, or a count of something
@@ -130,7 +134,8 @@ def _number(cell: Cell, entry: Field, unit: str | None, decimal: str) -> float:
             return 1.0
         if entry.id == "precipitation" and folded(cell) in ("trace", "tr", "t"):
             return 1.0
-        parsed = parse_number(cell, decimal, entry.accepted)
+        read = parse_count if entry.group is Group.COUNT else parse_number
+        parsed = read(cell, decimal, entry.accepted)
         if parsed is None:
             if entry.unit == "h" and parse_hours(cell) is not None:
                 return 1.0
@@ -144,6 +149,18 @@ def _number(cell: Cell, entry: Field, unit: str | None, decimal: str) -> float:
         return 0.0
     if entry.kind is Kind.WHOLE and not value.is_integer():
         return 0.0
+    usual = entry.plausible
+    if (
+        entry.unit == "1"
+        and entry.kind is Kind.NUMBER
+        and usual is not None
+        and usual.low is not None
+        and usual.high is not None
+    ):
+        # A number without a unit has no other unit to blame: far off, it is another thing.
+        room = (usual.high - usual.low) / 2
+        if not usual.low - room <= value <= usual.high + room:
+            return 0.0
     if unit is not None and entry.possible is not None and unit != entry.unit:
         low, high = entry.possible.low, entry.possible.high
         canonical = UNITS[unit].to_canonical(value)

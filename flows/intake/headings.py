@@ -454,6 +454,8 @@ def _note_near(
             if mine == theirs:
                 continue
             room = 0 if min(len(mine), len(theirs)) < 5 else 1 if len(theirs) < 9 else 2
+            if mine[0] != theirs[0]:
+                room = min(room, 1)  # two slips, one of them in the first letter: another word
             distance = OSA.distance(mine, theirs, score_cutoff=room)
             if room == 0 or distance > room:
                 slips = -1
@@ -461,6 +463,38 @@ def _note_near(
             slips += distance
         if slips > 0:
             note(fields, 0.9 - 0.03 * slips)
+
+
+def nearest_fields(text: str) -> tuple[tuple[str, float], ...]:
+    """Fields whose headings look most like ``text``, as guesses for a person to pick from.
+
+    Scores stay under any line at which a column is taken: likeness alone never decides.
+    """
+    from rapidfuzz import fuzz, process
+
+    exact, _ = _headings()
+    mine = " ".join(tokens_of(text))
+    names = {" ".join(words): fields for words, fields in exact.items() if len(words[0]) > 3}
+    best: dict[str, float] = {}
+    for name, ratio, _ in process.extract(
+        mine, names.keys(), scorer=fuzz.ratio, limit=8, score_cutoff=60
+    ):
+        for field_id in names[name]:
+            best[field_id] = max(best.get(field_id, 0.0), 0.6 * ratio / 100)
+    return tuple(sorted(best.items(), key=lambda item: -item[1]))
+
+
+def unit_in(
+    parts: tuple[str, ...], units: str, accepted: tuple[str, ...]
+) -> tuple[str | None, str]:
+    """The unit that a heading or its units row names for a field already known, and where."""
+    if units and (found := unit_named(folded(units), accepted)) is not None:
+        return found.id, "units row"
+    for part in reversed(parts):
+        for _, text, _, _ in dissect(part):
+            if text is not None and (found := unit_named(text, accepted)) is not None:
+                return found.id, "heading"
+    return None, ""
 
 
 # -- taxa and stages ----------------------------------------------------------------------

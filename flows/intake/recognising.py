@@ -30,9 +30,11 @@ from flows.intake.headings import (
     Reading,
     computed_word,
     named_animals,
+    nearest_fields,
     order_in,
     readings_of,
     tokens_of,
+    unit_in,
 )
 from flows.intake.parting import Part, nets_across, rows_part, side_by_side, turned
 from flows.intake.reading import collector_at_rest, dialect_of
@@ -140,6 +142,8 @@ class _Candidate:
     fixed: str | None = None
     """The profile's word on it."""
     why_not: str = ""
+    wanted: bool = False
+    """Left aside though its heading says plainly what it holds."""
 
     @property
     def blank(self) -> bool:
@@ -233,10 +237,11 @@ def _down(
     """The tables of a sheet whose headings stand above their columns."""
     tables: list[tuple[Sheet, Table]] = []
     begins: list[int] = []
+    named = frozenset(map(folded, site.profile.columns))
     start, covered, why = 0, 0, ""
     failed = 0
     while start < len(sheet.rows) and failed < _MOST_FORMS:
-        block = find_block(sheet, start)
+        block = find_block(sheet, start, named)
         if block is None:
             break
         several, end = _beside(sheet, block, start, workbook, site, network)
@@ -267,7 +272,7 @@ def _beside(
         found: list[tuple[Sheet, Table]] = []
         end = block.bottom + 1
         for part in parts:
-            own = find_block(part, start)
+            own = find_block(part, start, frozenset(map(folded, site.profile.columns)))
             if own is None or own.bottom != block.bottom:
                 continue
             table, after, _ = _table_of(part, own, workbook, site, network)
@@ -550,17 +555,8 @@ def _candidate(heading: HeadingCell, sample: list[Cell], site: Site, decimal: st
             return _Candidate(heading, sample, [], fixed, "the site's profile leaves it aside")
         field_id, _, rest = fixed.partition(":")
         taxon, _, stage = rest.partition(":")
-        unit = next(
-            (
-                r.unit
-                for r in readings_of(heading.parts, heading.units)
-                if r.field == field_id and r.unit
-            ),
-            None,
-        )
-        reading = Reading(
-            field_id, 1.0, unit, "heading" if unit else "", taxon or None, stage or None
-        )
+        unit, source = unit_in(heading.parts, heading.units, FIELDS[field_id].accepted)
+        reading = Reading(field_id, 1.0, unit, source, taxon or None, stage or None)
         return _Candidate(heading, sample, [(reading, 1.0)], fixed)
     readings = readings_of(heading.parts, heading.units)
     computed = computed_word(heading.text)
@@ -588,7 +584,7 @@ def _candidate(heading: HeadingCell, sample: list[Cell], site: Site, decimal: st
             if found.misfits:
                 misfits[option.field] = found.misfits
     options.sort(key=lambda pair: (-pair[1], -pair[0].score))
-    why = ""
+    why = name = ""
     if (
         readings
         and readings[0].score >= CONFIDENCE_LINE
@@ -600,7 +596,16 @@ def _candidate(heading: HeadingCell, sample: list[Cell], site: Site, decimal: st
             f"its heading says {FIELDS[name].title.lower() if name != 'ph' else 'pH'}, but its "
             f"cells ({shown}) are not that"
         )
-    return _Candidate(heading, sample, options, None, why)
+    return _Candidate(heading, sample, options, None, why, bool(why) and _is_missed(name, sample))
+
+
+def _is_missed(field_id: str, sample: Sequence[Cell]) -> bool:
+    """Whether leaving a column aside loses something: a count, or cells that hold figures.
+
+    A "Sky" of words is another thing than cloud cover in eighths, and nobody need be asked.
+    """
+    figures = sum(1 for cell in sample if any(c.isdigit() for c in str(cell)))
+    return bool(sample) and (field_id == "count" or 2 * figures >= len(sample))
 
 
 def _confidence(reading: Reading, share: float, cells: int) -> float:
@@ -824,6 +829,7 @@ def _leave_open(candidate: _Candidate, meanings: str) -> None:
     """Put a column below the confidence line, saying what its heading could mean."""
     candidate.options = [(reading, min(score, 0.5)) for reading, score in candidate.options]
     candidate.why_not = f"its heading could mean {meanings}, and the columns about it do not tell"
+    candidate.wanted = not candidate.blank
 
 
 # -- protocol and gear -----------------------------------------------------------------------
@@ -983,14 +989,42 @@ def _clear(
         if place == winner or other.blank:
             continue
         same_name = folded(other.heading.text) == folded(mine.heading.text)
-        if same_name and other.cells != mine.cells:
+        if not same_name:
+            if open_[winner][0][0].field != "count" or other.cells == mine.cells:
+                continue
+            lesser = _lesser(mine, other)
+            if lesser:
+                other.wanted = lesser == "other words"
+                continue
+        if other.cells != mine.cells:
             other.why_not = mine.why_not = (
                 f"another column ({cell_name(mine.heading.row, winner)} or "
-                f"{cell_name(other.heading.row, place)}) has the same heading, and which is meant "
-                "cannot be known"
+                f"{cell_name(other.heading.row, place)}) has "
+                + ("the same heading" if same_name else "a heading that means the same")
+                + ", and which is meant cannot be known"
             )
+            mine.wanted = other.wanted = True
             return False
     return True
+
+
+_ESTIMATE = re.compile(r"\b(?:est|estimated?|approx\w*|calc\w*|expanded|extrapolated|rough\w*)\b")
+
+
+def _lesser(first: _Candidate, second: _Candidate) -> str:
+    """What makes one of two headings of the same count the lesser; empty where nothing does.
+
+    A total, an estimate or a poor match says of itself that it is not the count; words that
+    only one of them has ("Glass eels (trap 2)") may well be another count.
+    """
+    words = [frozenset(tokens_of(c.heading.text)) for c in (first, second)]
+    if ("total" in words[0]) != ("total" in words[1]):
+        return "a total"
+    if abs(first.options[0][1] - second.options[0][1]) > 0.1:
+        return "a poor match"
+    if any(_ESTIMATE.search(folded(c.heading.text)) for c in (first, second)):
+        return "an estimate"
+    return "other words" if words[0] < words[1] or words[1] < words[0] else ""
 
 
 def _optimum(
@@ -1291,18 +1325,26 @@ def _as_column(
 ) -> Column:
     heading = candidate.heading
     guesses = tuple(dict.fromkeys((r.field, round(s, 2)) for r, s in candidate.options))[:3]
+    if choice is None and not guesses and candidate.fixed is None and not candidate.why_not:
+        guesses = tuple(
+            (name, round(score * share, 2))
+            for name, score in nearest_fields(heading.text)
+            if (share := fit(candidate.cells, FIELDS[name], None).share(1.0)) >= 0.7
+        )[:3]
+    counted = choice is None and _counts_some(candidate)
+    if counted:
+        guesses = (("count", 0.5), *(g for g in guesses if g[0] != "count"))[:3]
     if choice is None:
         why = candidate.why_not
         if not why and candidate.options and candidate.options[0][1] >= CONFIDENCE_LINE:
             key = _key(candidate.options[0][0])
-            holder = next(
-                (
-                    c
-                    for c in candidates
-                    if c.heading.index in chosen and chosen[c.heading.index][0].field == key[0]
-                ),
-                None,
-            )
+            holders = [
+                c
+                for c in candidates
+                if c.heading.index in chosen and chosen[c.heading.index][0].field == key[0]
+            ]
+            holders.sort(key=lambda c: _key(chosen[c.heading.index][0]) != key)
+            holder = holders[0] if holders else None
             if holder is not None:
                 place = cell_name(holder.heading.row, holder.heading.index)
                 why = (
@@ -1320,6 +1362,7 @@ def _as_column(
             guesses=guesses,
             confidence=guesses[0][1] if guesses else 0.0,
             why_not=why or "no field of the dictionary has such a heading",
+            wanted=candidate.wanted or counted,
         )
     reading, score = choice
     entry = FIELDS[reading.field]
@@ -1340,6 +1383,18 @@ def _as_column(
         reading.life_stage,
         guesses,
     )
+
+
+def _counts_some(candidate: _Candidate) -> bool:
+    """Whether a column left aside names an animal and may well hold counts of it."""
+    if candidate.why_not or candidate.blank or candidate.fixed is not None:
+        return False
+    if candidate.options and candidate.options[0][1] >= 0.5:
+        return False
+    named = named_animals(tokens_of(candidate.heading.text))
+    whole = sum(1 for c in candidate.cells if (n := number_of(c)) is not None and n.is_integer())
+    whole += sum(1 for c in candidate.cells if type(c) is str and c.strip().isdigit())
+    return bool(named.taxon or named.stages) and whole >= 0.8 * len(candidate.cells)
 
 
 def _kinds(columns: list[Column]) -> Kinds:

@@ -15,8 +15,15 @@ from dataclasses import dataclass, field
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from flows.intake.cells import date_part, folded, number_of, says_lifted
-from flows.intake.columns import Setting, read_column
+from flows.intake.cells import (
+    date_part,
+    folded,
+    number_of,
+    parse_date_text,
+    says_lifted,
+    settle,
+)
+from flows.intake.columns import DAY_BEFORE, Setting, read_column
 from flows.intake.reading import DIALECT_1904, cell_text, comments_of, dialect_of
 from flows.intake.tables import across, merged_down
 from shared.fields import CATCH_FIELDS, EVENT_FIELDS, FIELDS, Group, Kind, Level
@@ -171,8 +178,11 @@ def _season_stated(workbook: Workbook, sheet: Sheet, table: Table, network: Netw
         row = sheet.rows[number]
         for column in dates:
             cell = row[column] if column < len(row) else None
-            if isinstance(cell, dt.date) and cell.year >= 1980:
-                seasons[network.season_of(cell)] += 1
+            day = cell if isinstance(cell, dt.date) else None
+            if type(cell) is str and (dated := parse_date_text(cell)) is not None:
+                day = settle(dated, table.date_order or "dmy")
+            if day is not None and day.year >= 1980:
+                seasons[network.season_of(day)] += 1
     if seasons:
         return seasons.most_common(1)[0][0]
     titles = [cell for row in sheet.rows[: table.header_row] for cell in row]
@@ -238,6 +248,7 @@ def _read_table(
     lifted: set[int] = set()
     texts: list[list[Any]] = []
     times_beside: dict[str, list[Any]] = {}
+    set_days: list[Any] | None = None
     stage_column: list[Any] | None = None
     if any(column.part for column in table.columns):
         _date_from_parts(out, sheet, turned, inherited, setting)
@@ -257,6 +268,8 @@ def _read_table(
             texts.append(_texts(cells))
         if entry.kind is Kind.DATE and read.second is not None:
             times_beside[entry.id] = read.second
+        if entry.id == "set_time":
+            set_days = read.second
         if entry.id == "taxon":
             out.taxa, stages = read.values, read.second or []
             out.stages = [own if (own := stages[i]) else None for i in range(size)]
@@ -294,7 +307,7 @@ def _read_table(
         if texts
         else [None] * size
     )
-    _derive(out, lifted, site, network)
+    _derive(out, lifted, set_days, site, network)
     return out
 
 
@@ -396,7 +409,9 @@ def _combined(dates: Sequence[Any], times: Sequence[Any]) -> list[dt.datetime | 
     ]
 
 
-def _derive(rows: _Rows, lifted: set[int], site: Site, network: Network) -> None:
+def _derive(
+    rows: _Rows, lifted: set[int], set_days: list[Any] | None, site: Site, network: Network
+) -> None:
     event = rows.event
     size = len(rows.numbers)
     nothing: list[Any] = [None] * size
@@ -414,6 +429,8 @@ def _derive(rows: _Rows, lifted: set[int], site: Site, network: Network) -> None
     else:
         event["check_date"] = list(local)
     event["checked_at"] = _combined(event["check_date"], event.get("check_time", nothing))
+    if set_days is not None:
+        _heed_set_days(event, set_days)
     if "set_time" in event:
         event["set_at"] = _set_moments(event, size)
     else:
@@ -421,6 +438,21 @@ def _derive(rows: _Rows, lifted: set[int], site: Site, network: Network) -> None
     event["gear_unit"] = _gear(rows, site)
     event["season"] = [None if day is None else network.season_of(day) for day in local]
     _status(rows, lifted)
+
+
+def _heed_set_days(event: dict[str, list[Any]], days: list[Any]) -> None:
+    """Give the set date what a cell of set times says of it, where no column of its own does."""
+    stated = event.get("set_date") or [None] * len(days)
+    event["set_date"] = [
+        own
+        if own is not None or day is None
+        else day
+        if day != DAY_BEFORE
+        else None
+        if checked is None
+        else checked - dt.timedelta(days=1)
+        for own, day, checked in zip(stated, days, event["check_date"], strict=True)
+    ]
 
 
 def _set_moments(event: dict[str, list[Any]], size: int) -> list[dt.datetime | None]:
@@ -615,6 +647,27 @@ def _append_oddities(
             out[key].append(value)
 
 
+def _append_unread_columns(stage: _Stage, rows: _Rows, position: int) -> None:
+    """Tell of each column that is missed, at its heading, by the table's first event."""
+    out = stage.staged.oddities
+    for column in rows.table.columns:
+        if column.field is not None or not column.wanted or not column.guesses:
+            continue
+        for key, value in (
+            ("file_sha256", stage.sha),
+            ("row_id", stage.base + position),
+            ("catch_id", None),
+            ("sheet", rows.table.sheet),
+            ("sheet_row", column.heading_row + 1),
+            ("cell", cell_name(column.heading_row, column.index, rows.table.sheet)),
+            ("field", column.guesses[0][0]),
+            ("raw", column.heading),
+            ("kind", "column-unread"),
+            ("detail", column.why_not),
+        ):
+            out[key].append(value)
+
+
 def _stage_wide(stage: _Stage, rows: _Rows) -> None:
     positions = _append_events(stage, rows, None)
     size = len(positions)
@@ -654,6 +707,7 @@ def _stage_wide(stage: _Stage, rows: _Rows) -> None:
             catch = first_catch + odd.place * width + index[target]
         return positions[odd.place], catch
 
+    _append_unread_columns(stage, rows, positions[0])
     _append_oddities(stage, rows, place_of)
 
 
@@ -728,6 +782,7 @@ def _stage_long(stage: _Stage, rows: _Rows) -> None:
             catch_of.get(odd.place) if entry.level is Level.CATCH else None
         )
 
+    _append_unread_columns(stage, rows, positions[of_row[0]])
     _append_oddities(stage, rows, place_of)
 
 
@@ -795,6 +850,7 @@ def _stage_water(stage: _Stage, rows: _Rows) -> None:
     for place in range(size):
         position = taken[place][0] if place in taken else positions[place]
         stage.account.append((rows.table.sheet, rows.numbers[place], stage.base + position, None))
+    _append_unread_columns(stage, rows, taken[0][0] if 0 in taken else positions[0])
     everyone = list(rows.odd)
     for turn in range(max((len(p) for p in taken.values()), default=1) or 1):
         # A reading lent to two nets is asked about once for each.

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import zip_longest
@@ -223,16 +223,25 @@ def _is_units_row(row: Sequence[Cell], headings: list[HeadingCell]) -> bool:
     return units >= 1
 
 
-def _score(headings: list[HeadingCell], sheet: Sheet, top: int, bottom: int) -> float:
+def _known(heading: HeadingCell, named: Collection[str]) -> float:
+    """How well a heading is known: to the dictionary, or for certain to the site's profile."""
+    if named and (folded(heading.text) in named or folded(heading.parts[-1]) in named):
+        return 1.0
+    return best_score(heading.parts)
+
+
+def _score(
+    headings: list[HeadingCell], sheet: Sheet, top: int, bottom: int, named: Collection[str]
+) -> float:
     score = 0.0
     grouped = 0
     for heading in headings:
-        best = best_score(heading.parts)
+        best = _known(heading, named)
         if best >= 0.7:
             score += best
         elif computed_word(heading.text):
             score += 0.3
-        if len(heading.parts) > 1 and best >= 0.85:
+        if len(heading.parts) > 1 and best_score(heading.parts) >= 0.85:
             first, alone = readings_of(heading.parts)[0], readings_of(heading.parts[-1:])[:1]
             grouped += (
                 not alone
@@ -287,10 +296,11 @@ def _dates_follow(sheet: Sheet, bottom: int, headings: list[HeadingCell]) -> boo
     return False
 
 
-def find_block(sheet: Sheet, start: int) -> Block | None:
+def find_block(sheet: Sheet, start: int, named: Collection[str] = ()) -> Block | None:
     """The headings of the next table from row ``start``; None where there are none.
 
-    Two columns at least must be known to the dictionary. The best-known row of the next
+    Two columns at least must be known to the dictionary, or be among the ``named``: the
+    headings (folded) that the site's profile explains. The best-known row of the next
     :data:`_SEARCHED` wins, unless an earlier one has dates under its date heading.
     """
     rows = sheet.rows
@@ -302,7 +312,9 @@ def find_block(sheet: Sheet, start: int) -> Block | None:
         texts = _texts(rows[bottom])
         if not texts:
             continue
-        alone = sum(1 for text in texts.values() if best_score((text,)) >= _HIT)
+        alone = sum(
+            1 for text in texts.values() if folded(text) in named or best_score((text,)) >= _HIT
+        )
         above = bottom > start and any(cell is not None for cell in rows[bottom - 1])
         if alone < 2 and not (above and len(texts) >= 2):
             continue
@@ -311,7 +323,8 @@ def find_block(sheet: Sheet, start: int) -> Block | None:
         if above and _only_units(texts):
             continue
         stacked = rows[max(start, bottom - 2) : bottom + 1]
-        if sum(1 for row in stacked for text in _texts(row).values() if familiar(text)) < 2:
+        words = [text for row in stacked for text in _texts(row).values()]
+        if sum(1 for text in words if folded(text) in named or familiar(text)) < 2:
             continue
         for top in range(bottom, max(start, bottom - 2) - 1, -1):
             if top < bottom and not any(cell is not None for cell in rows[top]):
@@ -320,8 +333,8 @@ def find_block(sheet: Sheet, start: int) -> Block | None:
                 break
             cells = _heading_cells(sheet, top, bottom)
             looked += len(cells)
-            score = _score(cells, sheet, top, bottom)
-            if score >= 1.4 and sum(1 for c in cells if best_score(c.parts) >= 0.7) >= 2:
+            score = _score(cells, sheet, top, bottom, named)
+            if score >= 1.4 and sum(1 for c in cells if _known(c, named) >= 0.7) >= 2:
                 found.append((score, top, bottom, cells))
     if not found:
         return None

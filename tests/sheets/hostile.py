@@ -36,7 +36,7 @@ def main() -> None:
         path = Path(line.rstrip("\n"))
         content = path.read_bytes()
         print(json.dumps({"begins": path.name}), flush=True)
-        start = time.perf_counter()
+        start = time.process_time()  # a busy machine must not look like a hang
         try:
             workbook = read_workbook(content, path.name)
             recognised = recognise(workbook, site, network)
@@ -53,7 +53,7 @@ def main() -> None:
                     "outcome": outcome,
                     "code": code,
                     "sentence": sentence,
-                    "seconds": time.perf_counter() - start,
+                    "seconds": time.process_time() - start,
                 }
             ),
             flush=True,

@@ -8,7 +8,8 @@ writer pyxlsbwriter 0.1.0 (needed here only):
     uv pip install --target /tmp/xlsb pyxlsbwriter
     PYTHONPATH=/tmp/xlsb python -m tests.sheets.make
 
-The made files are committed; tests read them and never make them.
+The made files are committed; tests read them and never make them. A file that is there
+stays as it is and only its expectations are written anew; delete it to have it made again.
 """
 
 from __future__ import annotations
@@ -18,7 +19,6 @@ import datetime as dt
 import io
 import json
 import random
-import shutil
 import subprocess
 import sys
 import tempfile
@@ -438,6 +438,7 @@ def table(sheet: str, columns: list[Column], left: int, protocol: str = "fyke") 
         "rows": {},
         "skipped": [],
         "odd": {},
+        "written": [],
     }
 
 
@@ -465,6 +466,7 @@ def put_row(
         cell, value = column.write(record), column.mean(record)
         if odd and column.key in odd:
             cell, value, kind = odd[column.key]
+            into["written"].append(cell)
             if kind:
                 into["odd"][f"{letters(left + place)}{row + 1}"] = kind
         put(tab, row, left + place, cell)
@@ -481,17 +483,17 @@ ODD_CELLS: list[tuple[str, Cell, Any, str]] = [
     ("glass", "12 (6 dead)", 12.0, "qualifier"),
     ("glass", "1,204", 1204.0, ""),
     ("glass", "none", 0.0, "qualifier"),
-    ("glass", "ND", None, ""),
-    ("glass", "-", None, ""),
-    ("glass", "n/a", None, ""),
-    ("glass", "net out", None, ""),
+    ("glass", "ND", None, "no-value"),
+    ("glass", "-", None, "no-value"),
+    ("glass", "n/a", None, "no-value"),
+    ("glass", "net out", None, "no-value"),
     ("glass", "lots", None, "not-understood"),
     ("glass", "#REF!", None, "not-understood"),
     ("degC", "41F", 5.0, "unit-in-cell"),
     ("degC", "5,2 C", 5.2, ""),
-    ("degC", "5.4°", None, "not-understood"),
+    ("degC", "5.4°", 5.4, ""),
     ("degC", "6.1 °C", 6.1, ""),
-    ("degC", "meter broken", None, ""),
+    ("degC", "meter broken", None, "no-value"),
     ("degC", "7.0?", 7.0, "qualifier"),
     ("mm", "tr", 0.0, "qualifier"),
     ("mm", "trace", 0.0, "qualifier"),
@@ -917,6 +919,161 @@ def lay_below(rng: random.Random, hand: Hand) -> list[Tab]:
     return [tab]
 
 
+# -- layouts of a second round: what the first has seldom or never ------------------------------
+
+
+def lay_cells(rng: random.Random, hand: Hand) -> list[Tab]:
+    """Every odd cell once, a row each, between rows of plain ones."""
+    columns = [
+        hand.dates("Date"),
+        hand.times("check_time"),
+        hand.times("set_time"),
+        hand.count("glass"),
+        hand.number("water"),
+        hand.number("rain"),
+        hand.number("cond"),
+    ]
+    comma = not hand.odd
+    cells = [
+        entry
+        for entry in (*ODD_CELLS, *(COMMA_CELLS if comma else POINT_CELLS))
+        if not (comma and entry[1] in POINTED)
+    ]
+    keys = {
+        "glass": columns[3].key,
+        "degC": columns[4].key,
+        "mm": columns[5].key,
+        "uS/cm": columns[6].key,
+        "set": "set_time",
+    }
+    records = season(rng, 3 * len(cells), dt.date(2026, 2, 14))
+    tab = Tab("Log")
+    headings(tab, 0, columns, 0)
+    into = table("Log", columns, 0)
+    tab.tables.append(into)
+    for number, record in enumerate(records):
+        odd = None
+        if number % 3 == 1:
+            which, cell, value, kind = cells[number // 3]
+            odd = {keys[which]: (cell, value, kind)}
+        put_row(tab, 1 + number, columns, 0, record, into, odd)
+        if odd is not None and which == "set" and kind == "qualifier":
+            day_before = record["date"] - dt.timedelta(days=1)
+            into["rows"][str(number + 2)]["set_date"] = day_before.isoformat()
+    return [tab]
+
+
+POINTED = frozenset({"1,204", "5.4°", "6.1 °C", "7.0?"})
+"""Odd cells of a hand that writes decimals with a point."""
+POINT_CELLS: list[tuple[str, Cell, Any, str]] = [
+    ("glass", "tr", None, "not-understood"),
+    ("glass", "10-12", None, "not-understood"),
+    ("glass", "1\u202f204", 1204.0, ""),
+    ("degC", "5.3\u00a0°C", 5.3, ""),
+    ("degC", "\u22120.4", -0.4, ""),
+    ("uS/cm", "1,204.5", 1204.5, ""),
+    ("uS/cm", "ND", None, "no-value"),
+    ("set", "17:00 prev day", "17:00", "qualifier"),
+    ("set", "yesterday 4 pm", "16:00", "qualifier"),
+    ("set", "n/a", None, "no-value"),
+    ("set", "dusk", None, "not-understood"),
+]
+COMMA_CELLS: list[tuple[str, Cell, Any, str]] = [
+    ("glass", "tr", None, "not-understood"),
+    ("degC", "5,4°", 5.4, ""),
+    ("degC", "6,1\u00a0°C", 6.1, ""),
+    ("degC", "7,0?", 7.0, "qualifier"),
+    ("uS/cm", "1.204,5", 1204.5, ""),
+    ("uS/cm", "ND", None, "no-value"),
+    ("set", "17:00 prev day", "17:00", "qualifier"),
+]
+
+
+def lay_yoy(rng: random.Random, hand: Hand) -> list[Tab]:
+    """Taxon and stage in one heading, and a pH that is none."""
+    date, hours = hand.dates("Date"), hand.hours()
+    young = Column(
+        "A. rostrata YOY",
+        "count",
+        lambda r: r["glass"],
+        lambda r: float(r["glass"]),
+        "1",
+        EEL,
+        "young of year",
+    )
+    elver = hand.count("elver")
+    elver.heading = "elvers >65 mm"
+    no_ph = Column("pH", None, lambda r: 380 + 4 * r["people"], lambda r: None)
+    columns = [date, hours, young, elver, hand.number("water"), no_ph]
+    tab, *_ = plain(rng, hand, "Log", columns=columns, odd_rows=False)
+    tab.tables[0]["odd"]["F1"] = "column-unread"
+    return [tab]
+
+
+def lay_seine(rng: random.Random, hand: Hand) -> list[Tab]:
+    """Seine hauls, with an area in square metres by a raised 2."""
+    hauls = Column("Hauls", "hauls", lambda r: r["people"], lambda r: float(r["people"]), "1")
+    area = Column(
+        "Area swept (m²)", "haul_area", lambda r: r["dosat"], lambda r: float(r["dosat"]), "m2"
+    )
+    columns = [hand.dates("Date"), hand.times("check_time"), hauls, area]
+    columns += [hand.count("glass"), hand.count("mummi"), hand.number("water")]
+    tab, *_ = plain(rng, hand, "Seine", columns=columns, odd_rows=False)
+    tab.tables[0]["protocol"] = "seine"
+    return [tab]
+
+
+def lay_steady(rng: random.Random, hand: Hand) -> list[Tab]:
+    """Days up to the twelfth only: that rows follow one another tells day from month."""
+    return _untold(rng, hand, [dt.date(2026, 4, day) for day in range(2, 13)])
+
+
+def lay_in_season(rng: random.Random, hand: Hand) -> list[Tab]:
+    """Days up to the twelfth and out of order: only the season tells day from month."""
+    days = [(2, 9), (6, 7), (3, 10), (5, 11), (2, 8), (4, 12), (6, 9), (3, 8), (5, 10), (2, 11)]
+    return _untold(rng, hand, [dt.date(2026, month, day) for month, day in days])
+
+
+def _untold(rng: random.Random, hand: Hand, days: list[dt.date]) -> list[Tab]:
+    hand.date = "mdy" if hand.american else "dmy"
+    columns = [hand.dates("Date"), hand.hours(), hand.count("glass"), hand.number("water")]
+    drawn = season(rng, len(days))
+    records = [record | {"date": day} for record, day in zip(drawn, days, strict=True)]
+    return [plain(rng, hand, "Log", columns=columns, records=records, odd_rows=False)[0]]
+
+
+def lay_quoted(rng: random.Random, hand: Hand) -> list[Tab]:
+    """Line breaks within headings and remarks."""
+    glass, note = hand.count("glass"), hand.text("note")
+    glass.heading = "Glass\neels"
+    note.write = lambda r: f"{r['tide']} tide,\n{r['people']} people; \"fine\""
+    note.mean = lambda r: note.write(r)
+    columns = [hand.dates("Date"), hand.times("check_time"), glass, hand.number("water"), note]
+    tab, *_ = plain(rng, hand, "Log", columns=columns, odd_rows=False)
+    tab.tables[0]["columns"]["C"]["heading"] = "Glass eels"
+    return [tab]
+
+
+SECOND: dict[str, tuple[Callable[[random.Random, Hand], list[Tab]], tuple[str, ...]]] = {
+    "cells": (
+        lay_cells,
+        (
+            "xlsxwriter",
+            "soffice-ods",
+            "xlwt",
+            "csv-cp1252-semicolon",
+            "csv-bom-semicolon",
+            "tsv-utf16",
+        ),
+    ),
+    "yoy": (lay_yoy, ("openpyxl", "csv-utf8", "soffice-xls")),
+    "seine": (lay_seine, ("xlsxwriter", "csv-cp1252-semicolon", "soffice-ods")),
+    "steady": (lay_steady, ("csv-utf8", "xlwt", "tsv", "xlsb")),
+    "in-season": (lay_in_season, ("csv-utf8", "openpyxl", "csv-mac", "soffice-ods")),
+    "quoted": (lay_quoted, ("csv-utf8", "csv-cp1252-semicolon", "tsv-utf16", "soffice-xlsx")),
+}
+"""Layout -> its maker, and the writers it is written by."""
+
 LAYOUTS: dict[str, Callable[[random.Random, Hand], list[Tab]]] = {
     "plain": lay_plain,
     "titles": lay_titles,
@@ -1137,66 +1294,74 @@ def resave(source: Path, kind: str, into: Path) -> None:
         raise SystemExit(f"LibreOffice made nothing of {source}: {done.stderr.decode()}")
 
 
-def make() -> None:
-    shutil.rmtree(HERE, ignore_errors=True)
-    HERE.mkdir(parents=True)
-    dates, times = list(DATE_STYLES), list(TIME_STYLES)
-    waiting: list[tuple[Path, str]] = []
-    staging = Path(tempfile.mkdtemp())
-    number = 0
+def planned() -> Iterator[tuple[str, Callable[[random.Random, Hand], list[Tab]], str, int, int]]:
+    """Layout, its maker, writer, turn and place of every workbook of the corpus."""
     for turn in range(9):
         for place, (layout, lay) in enumerate(LAYOUTS.items()):
             names = list(WRITERS)
-            writer = names[(place * 3 + turn * 7) % len(names)]
-            number += 1
-            rng = random.Random(f"{layout} {writer} {turn}")
-            date = dates[(place + turn * 3) % len(dates)]
-            time = times[(place * 2 + turn) % len(times)]
-            odd = "semicolon" not in writer
-            if date == "Mon d" and layout not in ("titles", "groups", "days-only"):
-                date = "long"  # a date without a year needs a year somewhere on the sheet
-            if writer in TEXTS and date == "cell":
-                date = "iso"
-            if writer in TEXTS | {"xlsb"} and time == "fraction":
-                time = "h:mm"
-            if writer == "xlsx-1904" and date == "serial":
-                date = "cell"
-            if writer == "soffice-ods" and time == "fraction":
-                time = "cell"
-            hand = Hand(rng, date, time, american=bool((place + turn) % 2), odd=odd)
-            tabs = lay(rng, hand)
-            suffix, write = WRITERS[writer]
-            merged = layout in MARKED
-            if writer in TEXTS and len(tabs) > 1:
-                suffix = ".zip"
-            if writer in TEXTS | {"xlsb", "pandas"} or (writer == "zip" and merged):
-                for tab in tabs:
-                    tab.merges, tab.hidden_rows, tab.hidden_columns = [], set(), set()
-            stem = f"{number:03d}-{layout}-{writer}"
-            path = HERE / f"{stem}{suffix}"
+            yield layout, lay, names[(place * 3 + turn * 7) % len(names)], turn, place
+    for place, (layout, (lay, writers)) in enumerate(SECOND.items()):
+        for turn, writer in enumerate(writers):
+            yield layout, lay, writer, turn, place
+
+
+def make() -> None:
+    HERE.mkdir(parents=True, exist_ok=True)
+    dates, times = list(DATE_STYLES), list(TIME_STYLES)
+    waiting: list[tuple[Path, str]] = []
+    staging = Path(tempfile.mkdtemp())
+    for number, (layout, lay, writer, turn, place) in enumerate(planned(), start=1):
+        rng = random.Random(f"{layout} {writer} {turn}")
+        date = dates[(place + turn * 3) % len(dates)]
+        time = times[(place * 2 + turn) % len(times)]
+        odd = "semicolon" not in writer
+        american = bool((place + turn) % 2)
+        if layout == "cells":
+            date, american = ("iso", "long", "cell")[turn % 3], False
+        if date == "Mon d" and layout not in ("titles", "groups", "days-only"):
+            date = "long"  # a date without a year needs a year somewhere on the sheet
+        if writer in TEXTS and date == "cell":
+            date = "iso"
+        if writer in TEXTS | {"xlsb"} and time == "fraction":
+            time = "h:mm"
+        if writer == "xlsx-1904" and date == "serial":
+            date = "cell"
+        if writer == "soffice-ods" and time == "fraction":
+            time = "cell"
+        hand = Hand(rng, date, time, american=american, odd=odd)
+        tabs = lay(rng, hand)
+        suffix, write = WRITERS[writer]
+        if writer in TEXTS and len(tabs) > 1:
+            suffix = ".zip"
+        if writer in TEXTS | {"xlsb", "pandas"} or (writer == "zip" and layout in MARKED):
+            for tab in tabs:
+                tab.merges, tab.hidden_rows, tab.hidden_columns = [], set(), set()
+        stem = f"{number:03d}-{layout}-{writer}"
+        path = HERE / f"{stem}{suffix}"
+        if not path.exists():
             if writer.startswith("soffice"):
                 path = staging / f"{stem}.xlsx"
                 waiting.append((path, suffix[1:]))
             write(tabs, path)
-            tables = [entry for tab in tabs for entry in tab.tables]
-            rename(tables, tabs, writer, suffix)
-            document = {
-                "file": f"{stem}{suffix}",
-                "forms": {
-                    "layout": layout,
-                    "writer": writer,
-                    "dates": date,
-                    "times": time,
-                    "units": "American" if hand.american else "metric",
-                },
-                "nets": ["A", "B"] if layout in ("nets", "side-by-side", "nets-across") else ["A"],
-                "tables": tables,
-            }
-            (HERE / f"{stem}.json").write_text(
-                json.dumps(document, indent=None, ensure_ascii=False, sort_keys=True) + "\n",
-                encoding="utf-8",
-                newline="\n",
-            )
+        tables = [entry for tab in tabs for entry in tab.tables]
+        rename(tables, tabs, writer, suffix)
+        document = {
+            "file": f"{stem}{suffix}",
+            "forms": {
+                "layout": layout,
+                "writer": writer,
+                "dates": hand.date,
+                "times": time,
+                "units": "American" if hand.american else "metric",
+            },
+            "nets": ["A", "B"] if layout in ("nets", "side-by-side", "nets-across") else ["A"],
+            "tables": tables,
+        }
+        (HERE / f"{stem}.json").write_text(
+            json.dumps(document, indent=None, ensure_ascii=False, sort_keys=True) + "\n",
+            encoding="utf-8",
+            newline="\n",
+        )
     for source, kind in waiting:
         resave(source, kind, HERE)
         sys.stderr.write(".")

@@ -17,6 +17,7 @@ from shared.fields import CATCH_FIELDS, EVENT_FIELDS
 from shared.settings import Network, Site
 from shared.sheets import Recognised, column_letters
 from shared.staging import Staged
+from tests.sheets.forms import sheets_by_form
 
 MADE = Path(__file__).parent / "made"
 PLANS = sorted(MADE.glob("*.json"))
@@ -89,6 +90,15 @@ def test_the_corpus_is_as_large_and_as_small_as_promised() -> None:
         assert min(Counter(form[kind] for form in forms).values()) >= 2, kind
     pairs = {(form["layout"], form["writer"]) for form in forms}
     assert len(pairs) >= 150
+
+
+def test_each_form_is_met_twice_and_beside_other_forms() -> None:
+    seldom = {}
+    for form, sheets in sheets_by_form().items():
+        beside = {tuple(sorted(_plan(MADE / f"{sheet}.json")["forms"].items())) for sheet in sheets}
+        if len(beside) < 2:
+            seldom[form] = sheets
+    assert seldom == {}
 
 
 def test_columns_are_understood_as_planned() -> None:

@@ -7,10 +7,7 @@ troubled a reader. Mutations are drawn from fixed seeds, so that a failure comes
 from __future__ import annotations
 
 import io
-import json
 import random
-import subprocess
-import sys
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -18,31 +15,14 @@ from typing import Any
 
 import pytest
 
-HERE = Path(__file__).parent
-ROOT = HERE.parents[1]
-MADE, KEPT = HERE / "made", HERE / "kept"
-MOST_SECONDS = 10.0
-MOST_MEGABYTES = 1024.0
+from tests.sheets.fuzz import KEPT, MOST_SECONDS, noise, noise_inside, seeds, taken_in
+
 TURNS = 26
 
 
-def take_in(paths: list[Path], seconds: float = 240.0) -> list[dict[str, Any]]:
-    """What became of each file, taken in by a process of its own."""
-    done = subprocess.run(
-        [sys.executable, "-m", "tests.sheets.hostile"],
-        input="".join(f"{path}\n" for path in paths),
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-        timeout=seconds,
-        check=False,
-    )
-    lines = [json.loads(line) for line in done.stdout.splitlines()]
-    assert done.returncode == 0, f"the process died: {lines[-1:]} {done.stderr[-400:]}"
-    assert lines[-1]["peak"] < MOST_MEGABYTES
-    results = [line for line in lines if "outcome" in line]
-    assert len(results) == len(paths)
-    return results
+def take_in(paths: list[Path]) -> list[dict[str, Any]]:
+    """What became of each file."""
+    return taken_in(paths)[0]
 
 
 def _sound(results: list[dict[str, Any]]) -> None:
@@ -54,68 +34,16 @@ def _sound(results: list[dict[str, Any]]) -> None:
 # -- the fuzzer ---------------------------------------------------------------------------------
 
 
-def _noise(rng: random.Random, data: bytes) -> bytes:
-    """The bytes with one thing gone wrong."""
-    if not data:
-        return data
-    made = bytearray(data)
-    place = rng.randrange(len(made))
-    kind = rng.randrange(6)
-    if kind == 0:
-        for _ in range(rng.randint(1, 8)):
-            made[rng.randrange(len(made))] = rng.randrange(256)
-    elif kind == 1:
-        del made[place:]
-    elif kind == 2:
-        del made[place : place + rng.randint(1, 200)]
-    elif kind == 3:
-        made[place:place] = made[place : place + rng.randint(1, 400)] * rng.randint(1, 20)
-    elif kind == 4:
-        for _ in range(rng.randint(1, 4)):
-            at = rng.randrange(len(made))
-            made[at : at + 4] = rng.choice((b"\xff" * 4, b"\x00" * 4, b"\xff\xff\xff\x7f"))
-    else:
-        digits = [n for n, byte in enumerate(made[:200_000]) if 48 <= byte <= 57]
-        for _ in range(min(len(digits), rng.randint(1, 6))):
-            made[rng.choice(digits)] = rng.choice(b'0123456789-<>"')
-    return bytes(made)
-
-
-def _inside(rng: random.Random, data: bytes) -> bytes:
-    """An archive with something gone wrong within one of its members."""
-    held = io.BytesIO()
-    with (
-        zipfile.ZipFile(io.BytesIO(data)) as old,
-        zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as new,
-    ):
-        names = [entry.filename for entry in old.infolist() if entry.file_size]
-        hit = rng.choice(names)
-        for entry in old.infolist():
-            content = old.read(entry)
-            new.writestr(entry.filename, _noise(rng, content) if entry.filename == hit else content)
-    return held.getvalue()
-
-
-def _seeds() -> list[Path]:
-    """Of every kind of file in the corpus the two smallest."""
-    chosen: list[Path] = []
-    for suffix in (".xlsx", ".xlsm", ".xls", ".xlsb", ".ods", ".csv", ".tsv", ".txt", ".zip"):
-        found = sorted(MADE.glob(f"*{suffix}"), key=lambda path: (path.stat().st_size, path.name))
-        assert found, suffix
-        chosen += found[:2]
-    return chosen
-
-
 @pytest.mark.slow
 def test_sheets_with_something_gone_wrong(tmp_path: Path) -> None:
     paths: list[Path] = []
-    for seed in _seeds():
+    for seed in seeds():
         data = seed.read_bytes()
         for turn in range(TURNS):
             rng = random.Random(f"{seed.name} {turn}")
             archive = data[:2] == b"PK" and turn % 2
             path = tmp_path / f"{turn:02d}-{seed.name}"
-            path.write_bytes(_inside(rng, data) if archive else _noise(rng, data))
+            path.write_bytes(noise_inside(rng, data) if archive else noise(rng, data))
             paths.append(path)
     results = take_in(paths)
     _sound(results)

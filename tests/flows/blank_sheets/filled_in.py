@@ -17,6 +17,7 @@ from flows.blank_sheets.season_sheet import tab_name
 from shared.fields import Kind
 from shared.protocol import Protocol, protocols
 from shared.settings import Network, Site
+from shared.taxa import TAXA
 from shared.units import convert
 
 SEASON = 2026
@@ -119,7 +120,7 @@ def _weather(day: int, draw: Random) -> dict[str, float | str | None]:
         "secchi_depth": draw.uniform(60, 120), "water_level": draw.uniform(30, 90),
         "air_temperature": water + draw.uniform(-2, 5), "wind_speed": draw.uniform(1, 9),
         "precipitation": 0.0 if day % 3 else draw.uniform(1, 14),
-        "cloud_cover": draw.choice((0.0, 25.0, 50.0, 87.5, 100.0)),
+        "cloud_cover": draw.choice((0.0, 25.0, 50.0, 87.5, 100.0) if day % 3 else (87.5, 100.0)),
         "tide_stage": draw.choice(("low", "flood", "high", "ebb")),
         "wind_direction": draw.choice(("N", "SW", "calm", "ENE")),
         "observers": float(draw.randint(2, 6)), "volunteer_hours": draw.randint(2, 12) / 2,
@@ -142,7 +143,9 @@ def _catch(
         if column.field != "count":
             continue
         rising = 1 + 40 * math.exp(-(((day - 35) / 12) ** 2))
-        number = 0 if day % 7 == 0 else int(draw.random() * 3 * rising)
+        # A protected animal in the catch would be noted, and rightly.
+        protected = column.taxon is not None and TAXA[column.taxon].protected
+        number = 0 if day % 7 == 0 or protected else int(draw.random() * 3 * rising)
         dead = min(number, draw.choice((0, 0, 0, 1)))
         kept = min(number - dead, 2 if day % 14 == 4 else 0)
         if any(c.field == "subsample_count" and c.animal == column.animal for c in columns) \

@@ -12,7 +12,7 @@ import pytest
 import xlwt
 
 from flows.intake.binary_books import NOT_CALCULATED, compound_stream
-from flows.intake.reading import Limits, read_workbook
+from flows.intake.reading import Limits, comments_of, read_workbook
 from shared.problems import FileTooLarge, ProtectedFile, UnreadableFile
 from tests.flows.intake.paper import xlsx
 
@@ -118,3 +118,51 @@ def test_a_workbook_that_was_encrypted_asks_for_its_password() -> None:
     plain.encrypt("lantern", held)
     with pytest.raises(ProtectedFile, match="password"):
         read_workbook(held.getvalue(), "x.xlsx")
+
+
+@pytest.mark.parametrize("name", ["locked.xls", "locked.ods"])
+def test_an_old_or_open_workbook_that_was_encrypted_asks_for_its_password(name: str) -> None:
+    content = (MADE.parent / "kept" / name).read_bytes()
+    with pytest.raises(ProtectedFile, match="password"):
+        read_workbook(content, name)
+
+
+@pytest.mark.parametrize("name", ["notes.xls", "notes.ods"])
+def test_notes_attached_to_cells_are_kept(name: str) -> None:
+    content = (MADE.parent / "kept" / name).read_bytes()
+    (sheet,) = read_workbook(content, name).sheets
+    notes = comments_of(sheet)
+    assert notes[2, 2] == "Eimer – umgekippt ☂ 2×"
+    assert notes[4, 2] == "otter\nin the net"
+    assert notes[5, 1] == "z" * 9000  # longer than one record of an old workbook
+    assert len(notes) == 3
+
+
+def _record(kind: int, body: bytes) -> bytes:
+    head = bytes((kind & 0x7F | 0x80, kind >> 7)) if kind > 0x7F else bytes((kind,))
+    assert len(body) < 128
+    return head + bytes((len(body),)) + body
+
+
+def test_notes_of_a_binary_workbook_are_kept() -> None:
+    # No writer at hand makes them: the records of [MS-XLSB] 2.1.7.10, put together here.
+    at = struct.pack("<5I", 0, 3, 3, 1, 1) + bytes(16)
+    text = "seal near".encode("utf-16-le")
+    said = bytes((0,)) + struct.pack("<I", len(text) // 2) + text
+    comments = _record(628, b"") + _record(635, at) + _record(637, said) + _record(636, b"")
+    relations = (
+        b'<Relationships><Relationship Id="r1" Target="../comments1.bin" '
+        b'Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/comments"/>'
+        b"</Relationships>"
+    )
+    source = next(iter(sorted(MADE.glob("*plain*.xlsb")) or sorted(MADE.glob("*.xlsb"))))
+    held = io.BytesIO()
+    with zipfile.ZipFile(source) as old, zipfile.ZipFile(held, "w") as new:
+        member = sorted(n for n in old.namelist() if n.startswith("xl/worksheets/sheet"))[0]
+        for entry in old.infolist():
+            new.writestr(entry.filename, old.read(entry))
+        leaf = member.rpartition("/")[2]
+        new.writestr(f"xl/worksheets/_rels/{leaf}.rels", relations)
+        new.writestr("xl/comments1.bin", comments)
+    sheets = read_workbook(held.getvalue(), "x.xlsb").sheets
+    assert comments_of(sheets[0]) == {(3, 1): "seal near"}

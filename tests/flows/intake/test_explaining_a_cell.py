@@ -46,10 +46,10 @@ def test_a_converted_value_names_heading_unit_and_result(checked: Checked) -> No
         '"41"',
         "Water temp (F)",
         "Water temperature",
-        "degF",
+        "°F",
         "from its heading",
-        "converted to degC",
-        "value kept is 5 degC",
+        "converted to °C",
+        "value kept is 5 °C",
     )
 
 
@@ -70,7 +70,7 @@ def test_what_is_not_understood_keeps_no_value_and_names_the_finding(checked: Ch
 
 
 def test_a_unit_in_the_cell_is_said(checked: Checked) -> None:
-    _said(checked, "C5", "names its own unit", "value kept is 5 degC")
+    _said(checked, "C5", "names its own unit", "value kept is 5 °C")
 
 
 def test_a_column_left_aside_a_totals_row_and_a_heading(checked: Checked) -> None:

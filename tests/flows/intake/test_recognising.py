@@ -814,6 +814,56 @@ def test_of_a_count_and_an_estimate_the_count_is_taken() -> None:
     }
 
 
+@pytest.mark.parametrize(
+    ("headings", "wanted"),
+    [
+        (("Elvers <65 mm", "Elvers >65 mm"), (True, True)),
+        (("Glass eels", "Glass eels"), (True, True)),
+        (("Glass eels", "Glass eels, trap 2"), (False, True)),
+        (("Glass eels", "Glass eels (trap 2)"), (False, True)),
+        (("Glass eels", "Glass eels seen"), (False, True)),
+        (("Glass eels", "Glass eels (est.)"), (False, False)),
+    ],
+)
+def test_a_second_column_of_the_same_count_is_missed_and_said(
+    headings: tuple[str, str], wanted: tuple[bool, bool]
+) -> None:
+    workbook = book(
+        ["Date", "Hours fished", *headings], *[[day, 24.0, 3.0, 5.0] for day in days(5)]
+    )
+    table = understood(workbook).tables[0]
+    assert tuple(c.wanted for c in table.columns[-2:]) == wanted
+    assert [c.field for c in table.columns[-2:]] == [None if all(wanted) else "count", None]
+    kinds = staged(workbook).oddities["kind"]
+    assert kinds == ["column-unread"] * sum(wanted)
+
+
+@pytest.mark.parametrize(
+    ("heading", "cells", "missed"),
+    [
+        ("pH", [400.0, 402.0, 403.0, 401.0], True),
+        ("pH", [0.0, 1.0, 0.0, 2.0], True),
+        ("Glass eels", ["many", "few", "lots", "many"], True),
+        ("Cloud cover", ["sunny", "clear", "clear", "rain"], False),
+        ("Running total", [3.0, 6.0, 9.0, 12.0], False),
+        ("Moon", ["new", "new", "new", "new"], False),
+    ],
+)
+def test_a_known_heading_over_other_cells_is_missed_when_it_held_figures_or_counts(
+    heading: str, cells: list[Cell], missed: bool
+) -> None:
+    workbook = book(
+        ["Date", "Hours fished", "Elvers", heading],
+        *[[day, 24.0, 1.0, cell] for day, cell in zip(days(4), cells, strict=True)],
+    )
+    column_read = understood(workbook).tables[0].columns[3]
+    assert column_read.field is None and column_read.wanted is missed
+    odd = staged(workbook).oddities
+    assert odd["kind"] == (["column-unread"] if missed else [])
+    if missed:
+        assert (odd["cell"], odd["sheet_row"], odd["raw"]) == (["D1"], [1], [heading])
+
+
 def test_a_clash_is_settled_for_the_best_of_the_whole_sheet() -> None:
     # "Fish" may name what was caught or count it; "Species" can only name it.
     found = understood(

@@ -68,14 +68,22 @@ def one(heading: str, cell: Cell, **given: Any) -> tuple[Any, list[dict[str, Any
         ("Glass eels", "#DIV/0!", None, "not-understood", None),
         ("Glass eels", "=B2+C2", None, "not-understood", None),
         ("Glass eels", True, None, "not-understood", None),
-        ("Glass eels", "n/a", None, None, None),
-        ("Glass eels", "no data", None, None, None),
-        ("Glass eels", "-", None, None, None),
+        ("Glass eels", "n/a", None, "no-value", "n/a"),
+        ("Glass eels", "no data", None, "no-value", "no data"),
+        ("Glass eels", "-", None, "no-value", "-"),
+        ("Glass eels", "ND", None, "no-value", "nd"),
+        ("Glass eels", "12 eels", 12.0, None, None),
+        ("Glass eels", "~12 eels", 12.0, "qualifier", "~"),
+        ("Glass eels", "12 elvers", None, "not-understood", None),
+        ("Glass eels", "net out", None, "no-value", "the net was not fishing"),
         ("Glass eels", None, None, None, None),
         ("Water temp (F)", 41.0, 5.0, None, None),
         ("Water temp", "41F", 5.0, "unit-in-cell", "degF"),
         ("Water temp", "5,2 C", 5.2, None, None),
-        ("Water temp", "broken meter", None, None, None),
+        ("Water temp", "broken meter", None, "no-value", "broken meter"),
+        ("Water temp (C)", "5.4\u00b0", 5.4, None, None),
+        ("Water temp (F)", "41 deg", 5.0, None, None),
+        ("Salinity", "5.4\u00b0", None, "not-understood", None),
         ("Water temp", "cold", None, "not-understood", None),
         ("Rain (in)", "trace", 0.0, "qualifier", "trace"),
         ("Rain (in)", 0.4, 10.16, None, None),
@@ -317,7 +325,64 @@ def test_words_in_a_count_cell_say_that_the_net_was_not_fishing(words: str) -> N
     )
     assert result.events["net_status"] == ["fishing", "lifted"]
     assert result.catches["count"][2:] == [None, None]
-    assert result.oddities["kind"] == []
+    assert result.oddities["kind"] == ["no-value"]
+
+
+@pytest.mark.parametrize(
+    ("cell", "set_at", "kind"),
+    [
+        ("5 pm", dt.datetime(2026, 3, 12, 17), []),
+        ("06:00", dt.datetime(2026, 3, 13, 6), []),
+        ("06:00 prev day", dt.datetime(2026, 3, 12, 6), ["qualifier"]),
+        ("yesterday 16:30", dt.datetime(2026, 3, 12, 16, 30), ["qualifier"]),
+        ("set 4pm, day before", dt.datetime(2026, 3, 12, 16), ["qualifier"]),
+        ("16:00 (prev)", dt.datetime(2026, 3, 12, 16), ["qualifier"]),
+        (dt.datetime(2026, 3, 10, 17), dt.datetime(2026, 3, 10, 17), []),
+        ("2026-03-10 17:00", dt.datetime(2026, 3, 10, 17), []),
+        ("17:00 2026-03-10", dt.datetime(2026, 3, 10, 17), []),
+        ("4 pm 10 Mar", dt.datetime(2026, 3, 10, 16), []),
+        ("dusk", None, ["not-understood"]),
+        ("n/a", None, ["no-value"]),
+    ],
+)
+def test_a_set_time_may_name_its_day(
+    cell: Cell, set_at: dt.datetime | None, kind: list[str]
+) -> None:
+    checked = dt.date(2026, 3, 13)
+    result = staged(
+        book(
+            ["Date", "Set time", "Check time", "Glass eels"],
+            *[[day, dt.time(17), dt.time(7), 1.0] for day in days(4)],
+            [checked, cell, dt.time(7), 1.0],
+        )
+    )
+    assert result.events["set_at"][4] == set_at
+    assert result.oddities["kind"] == kind
+    assert result.events["set_at"][0] == dt.datetime(2026, 3, 2, 17)
+
+
+def test_a_date_beside_a_check_time_marks_it_and_moves_nothing() -> None:
+    result = staged(
+        book(
+            ["Date", "Check time", "Glass eels"],
+            *[[day, "7:00", 1.0] for day in days(4)],
+            [DAY, "2026-03-01 7:00", 1.0],
+        )
+    )
+    assert result.events["checked_at"][4] == dt.datetime.combine(DAY, dt.time(7))
+    assert result.oddities["kind"] == ["qualifier"]
+
+
+def test_a_date_without_a_year_takes_that_of_the_text_dates_beside_it() -> None:
+    result = staged(
+        book(
+            ["Date", "Hours fished", "Glass eels"],
+            ["14/3/2026", 24.0, 1.0],
+            ["15/3/2026", 24.0, 1.0],
+            ["16/3", 24.0, 1.0],
+        )
+    )
+    assert result.events["local_date"][2] == dt.date(2026, 3, 16)
 
 
 def test_status_from_its_column_from_remarks_or_not_known() -> None:
