@@ -96,7 +96,7 @@ def _positions(con: Any) -> dict[int, int]:
 
 def _ours(folder: Path, what: str, kept: str = "file", spans: Spans = POSSIBLE) -> Prepared:
     from checks.judging import bind, detect, judge
-    from checks.relations import Relations
+    from checks.relations import RELATIONS, Relations
     from checks.rule import Over
     from shared.settings import lone_site
 
@@ -108,7 +108,8 @@ def _ours(folder: Path, what: str, kept: str = "file", spans: Spans = POSSIBLE) 
     named = {(rule_of[name.split()[1]], span[0]): name for name, span in spans.items()}
     if what == "rows":
         # A rule about the rows before and after is not one about a row.
-        bound = [b for b in bound if b.probe.over not in (Over.SERIES, Over.SHEETS)]
+        bound = [b for b in bound
+                 if b.probe.over is not Over.SHEETS and not RELATIONS[b.probe.over].follows]
     elif what == "subset":
         bound = [b for b in bound if (b.rule.id, b.probe.field) in named]
     # The words of unread cells are few; a probe over them does not look at rows.

@@ -150,10 +150,12 @@ def _make_events(con: duckdb.DuckDBPyConnection, events: int) -> None:
         "water_temperature": "CASE WHEN filled < 0.95 THEN temperature END",
         "air_temperature": "round(temperature + weather * 12 - 6, 1)",
         "salinity": "CASE WHEN filled < 0.85 THEN round(2 + site_number * 1.5 + salt * 6, 1) END",
-        "specific_conductance":
-            "CASE WHEN filled < 0.6 THEN round(3500 + site_number * 2200 + salt * 9000) END",
-        "dissolved_oxygen":
-            "CASE WHEN filled < 0.7 THEN round(13.5 - 0.28 * temperature + water, 1) END",
+        # Water that agrees with itself: S = 0.4665 K^1.0878 (K in mS/cm at 25 degC), and oxygen
+        # of 468 / (31.6 + t) mg/l at saturation in fresh water.
+        "specific_conductance": "CASE WHEN filled < 0.6 THEN "
+            "round(1000 * pow((2 + site_number * 1.5 + salt * 6) / 0.4665, 1 / 1.0878)) END",
+        "dissolved_oxygen": "CASE WHEN filled < 0.7 THEN round((85 + water * 20) / 100 * 468 "
+            "/ (31.6 + temperature) * (1 - 0.0057 * (2 + site_number * 1.5 + salt * 6)), 1) END",
         "dissolved_oxygen_saturation": "CASE WHEN filled < 0.5 THEN round(85 + water * 20) END",
         "ph": "CASE WHEN filled < 0.7 THEN round(6.6 + salt * 1.4, 1) END",
         "turbidity": "CASE WHEN filled < 0.4 THEN round(2 + rain * 25, 1) END",

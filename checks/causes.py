@@ -17,16 +17,26 @@ LEAST_ROWS = 3
 def with_causes(findings: list[Finding]) -> list[Finding]:
     """Give findings of one rule in one column of one sheet a shared ``cause``; worst first.
 
-    Lone findings are their own cause. The order is total, so equal inputs give equal output.
+    So do those of one row where a rule doubts values that disagree. Lone findings are their
+    own cause. The order is total, so equal inputs give equal output.
     """
+    disputed: dict[tuple[str, int | None], set[str]] = defaultdict(set)
+    for finding in findings:
+        if CATALOGUE[finding.rule].pairs:
+            disputed[finding.rule, finding.row_id].add(finding.field)
     alike: dict[tuple[str, ...], list[Finding]] = defaultdict(list)
     for finding in findings:
-        alike[_column(finding)].append(finding)
+        fields = disputed.get((finding.rule, finding.row_id), {finding.field})
+        alike[_column(finding, "+".join(sorted(fields)))].append(finding)
     out: list[Finding] = []
     for key, group in alike.items():
-        shared = len(group) >= LEAST_ROWS and CATALOGUE[group[0].rule].groups
-        cause = short_digest("cause", *key) if shared else ""
-        out.extend(replace(finding, cause=cause or finding.id) for finding in group)
+        rule = CATALOGUE[group[0].rule]
+        alike_enough = len({f.row_id for f in group} if rule.pairs else group) >= LEAST_ROWS
+        cause = short_digest("cause", *key) if alike_enough and rule.groups else ""
+        for finding in group:
+            of_row = (short_digest("cause", *key, finding.row_id)
+                      if len(disputed[finding.rule, finding.row_id]) > 1 else finding.id)
+            out.append(replace(finding, cause=cause or of_row))
     return sorted(out, key=_order)
 
 
@@ -34,14 +44,16 @@ _BY_WORD = frozenset({"not-understood", "not-in-list"})
 """Rules whose one answer settles only cells that say the same word."""
 
 
-def _column(finding: Finding) -> tuple[str, ...]:
+def _column(finding: Finding, fields: str) -> tuple[str, ...]:
     word = finding.value if finding.rule in _BY_WORD else ""
-    return (word, 
+    return (
+        word,
+        finding.cause,
         finding.site,
         finding.file_sha256,
         finding.sheet,
         finding.rule,
-        finding.field,
+        fields,
         finding.taxon,
         finding.life_stage,
         finding.effect.value,

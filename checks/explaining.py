@@ -56,6 +56,13 @@ def words_for(case: Case, limits: Limits) -> dict[str, str]:
         "written": case.raw if written is None else shown(written, case.field, unit),
         "what": f"{what} ({stage})" if what and stage else (what or "animals"),
     }
+    for name in ("was", "then"):
+        beside = case.fact(name) if name in case.facts else None
+        if beside is not None and entry.unit is not None:
+            written_so = convert(beside, entry.unit, unit or entry.unit)
+            words[f"{name}_written"] = shown(written_so, case.field, unit or entry.unit)
+        elif name in case.facts:
+            words[f"{name}_written"] = "nothing"
     if "low" in case.facts or "high" in case.facts:
         span = span_in_words(case.fact("low"), case.fact("high"), case.field, unit)
         words["bounds"] = f"it lies {span}" if span.startswith("between") else f"it is {span}"

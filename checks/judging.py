@@ -9,17 +9,20 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 
 from checks.catalogue import CATALOGUE
 from checks.causes import with_causes
+from checks.chemistry import build_water
 from checks.explaining import explain
 from checks.relations import (
-    KEYS,
+    OF_CATCH,
+    RELATIONS,
     SCANNED,
     Relations,
+    build_followers,
     build_local_medians,
     build_row_relations,
     build_series,
@@ -31,12 +34,15 @@ from checks.relations import (
     source_of,
 )
 from checks.rule import Case, Limits, Outside, Over, Probe, Rule
+from checks.trying import TRIED, lay_out_tried
 from shared.fields import FIELDS, NUMERIC_KINDS, Group, Level
 from shared.findings import Finding
+from shared.flags import Effect, Flag
 from shared.settings import Network
 from shared.sheets import cell_name
 
-_ROW_PROBES = frozenset(Over) - {Over.SERIES}
+_FOLLOWING = frozenset(over for over in Over if RELATIONS[over].follows) - {Over.SERIES}
+_ROW_PROBES = frozenset(Over) - _FOLLOWING - {Over.SERIES}
 """What can be looked at before it is known which rows are misdated."""
 
 _DOUBTING_CHECK = frozenset(
@@ -46,6 +52,9 @@ _DOUBTING_CHECK = frozenset(
 
 _MISDATING = _DOUBTING_CHECK | {"soak-too-long"}
 """Rules whose finding means that a row's times cannot be trusted as a neighbour's."""
+
+_DOUBTING_ROW = _DOUBTING_CHECK | {"duplicate-event"}
+"""Rules whose finding means that a row does not stand where, or does not count as, it says."""
 
 RawText = Callable[[str, str, int, int], str]
 """(file sha256, sheet, 1-based row, 0-based column) -> the cell's text as received."""
@@ -114,8 +123,8 @@ def _scans(bound: Iterable[Bound], names: Relations, as_of: dt.date) -> Iterator
         when = _filled(item.probe.when, names, as_of, item.probe.field)
         if "SELECT" in when or (guard is None and over in SCANNED):
             yield (
-                f"SELECT {item.number} AS probe, {KEYS[over]} FROM {source_of(over, names)} "
-                f"WHERE {when} AND ({_any_of([guard])})"
+                f"SELECT {item.number} AS probe, {RELATIONS[over].keys} "
+                f"FROM {source_of(over, names)} WHERE {when} AND ({_any_of([guard])})"
             )
         else:
             kind = "catches" if over is Over.CATCHES else "events" if over in SCANNED else over
@@ -128,8 +137,8 @@ def _scans(bound: Iterable[Bound], names: Relations, as_of: dt.date) -> Iterator
         guards = [item.probe.guard for item, _ in asked]
         hit = ", ".join(f"CASE WHEN {when} THEN {item.number} END" for item, when in asked)
         yield (
-            f"SELECT unnest([{hit}]) AS probe, {KEYS[over]} FROM {source_of(over, names)} "
-            f"WHERE {_any_of(guards)}"
+            f"SELECT unnest([{hit}]) AS probe, {RELATIONS[over].keys} "
+            f"FROM {source_of(over, names)} WHERE {_any_of(guards)}"
         )
 
 
@@ -169,7 +178,7 @@ def _beside(con: duckdb.DuckDBPyConnection, few: Sequence[Bound], names: Relatio
         con,
         names,
         [naming_rows(over, names) for over in sorted(overs)],
-        ["rule_blanks"] if Over.BLANKS in overs else [],
+        [naming_rows(over, names) for over in sorted(overs & OF_CATCH)],
         [b.probe.when for b in few],
         "rule_beside",
     )
@@ -197,6 +206,10 @@ def detect(
     some = len(summed) == len(tallying)
     overs = {b.probe.over for b in bound}
     build_row_relations(con, names, overs, summed if some else None)
+    if Over.WATER in overs:
+        watery = (b.probe for b in bound if b.probe.over is Over.WATER)
+        build_water(con, names.events, dict.fromkeys(
+            _filled(p.rows, names, as_of, p.field) for p in watery if p.rows is not None))
     _collect(con, (b for b in bound if b.probe.over in SCANNED), names, as_of)
     few = [b for b in bound if b.probe.over in _ROW_PROBES - SCANNED]
     _collect(con, few, _beside(con, few, names), as_of)
@@ -214,7 +227,33 @@ def detect(
         conditions = [_filled(b.probe.when, names, as_of, b.probe.field) for b in series]
         build_series(con, names, "rule_misdated", conditions)
         _collect(con, series, _beside(con, series, names), as_of)
+    following = [b for b in bound if b.probe.over in _FOLLOWING]
+    if following:
+        _doubt(con, bound)
+        asked: dict[Over, list[tuple[str, str]]] = {}
+        for item in following:
+            when = _filled(item.probe.when, names, as_of, item.probe.field)
+            asked.setdefault(item.probe.over, []).append((item.probe.field, when))
+        build_followers(con, names, asked)
+        _collect(con, following, _beside(con, following, names), as_of)
     return list(bound)
+
+
+def _doubt(con: duckdb.DuckDBPyConnection, bound: Sequence[Bound]) -> None:
+    """Lay out which rows and which values the rules so far doubt: nobody's neighbours.
+
+    ``rule_doubted_rows``: rows whose time or identity is; ``rule_doubted(row_id, field)``.
+    """
+    def numbers(wanted: Iterable[Bound]) -> str:
+        return ", ".join(str(b.number) for b in wanted) or "NULL"
+
+    of_rows = [b for b in bound if b.rule.id in _DOUBTING_ROW]
+    of_values = [b for b in bound if b.probe.effect is not Effect.NOTE]
+    fields = ", ".join(f"({b.number}, '{b.probe.field}')" for b in of_values) or "(NULL, NULL)"
+    con.execute("CREATE OR REPLACE TEMP TABLE rule_doubted_rows AS SELECT DISTINCT row_id "
+                f"FROM rule_hits WHERE probe IN ({numbers(of_rows)})")
+    con.execute("CREATE OR REPLACE TEMP TABLE rule_doubted AS SELECT DISTINCT row_id, field "
+                f"FROM rule_hits JOIN (VALUES {fields}) p(probe, field) USING (probe)")
 
 
 def _with_hits(
@@ -249,7 +288,7 @@ def _cases(
     )
     entry = FIELDS[probe.field]
     alias = ""
-    if over in (Over.CATCHES, Over.BLANKS) and entry.level is Level.CATCH:
+    if over in OF_CATCH and entry.level is Level.CATCH:
         alias = "c"
     elif over is not Over.CATCHES and entry.level is Level.EVENT:
         alias = "e"
@@ -258,13 +297,7 @@ def _cases(
     if over is Over.ODDITIES and entry.level is Level.CATCH and numeric:
         value = f"(SELECT k.{probe.field} FROM {names.catches} k WHERE k.catch_id = o.catch_id)"
     # Hits name their row; the relation is read again for these few rows only.
-    keys = {
-        Over.CATCHES: "c.catch_id = hit.catch_id",
-        Over.BLANKS: "c.catch_id = hit.catch_id",
-        Over.TALLIES: "e.row_id = hit.row_id AND t.taxon IS NOT DISTINCT FROM hit.taxon",
-        Over.ODDITIES: "o.row_id = hit.row_id "
-        f"AND o.catch_id IS NOT DISTINCT FROM hit.catch_id AND o.field = '{probe.field}'",
-    }.get(over, "e.row_id = hit.row_id")
+    keys = RELATIONS[over].same.replace("{field}", probe.field)
     event = "v" if over is Over.CATCHES else "e"
     source = source_of(over, names)
     if over is Over.CATCHES:
@@ -273,14 +306,15 @@ def _cases(
     if over is Over.TALLIES and entry.level is Level.CATCH:
         catch = "hit.taxon, NULL"
     where = f"{event}.sheet, {event}.sheet_row"
-    if over in (Over.CATCHES, Over.BLANKS):
+    if over in OF_CATCH:
         catch, where = "c.taxon, c.life_stage", "c.sheet, c.sheet_row"
     cell, raw = "NULL", "NULL"
     if over is Over.ODDITIES:
         where, cell, raw = "o.sheet, o.sheet_row", "o.cell", "o.raw"
+    if over in (Over.ODDITIES, Over.CHANGES):
         catch = (
             f"(SELECT struct_pack(t := k.taxon, s := k.life_stage) FROM {names.catches} k "
-            "WHERE k.catch_id = o.catch_id)"
+            "WHERE k.catch_id = hit.catch_id)"
         )
         catch = f"{catch}.t, {catch}.s"
     return con.execute(
@@ -309,7 +343,8 @@ def judge(
     bound = detect(con, network, as_of, names)
     counts = dict(con.execute("SELECT probe, count(*) FROM rule_hits GROUP BY 1").fetchall())
     fired = [item for item in bound if counts.get(item.number)]
-    if any("{local_median}" in sql for item in fired for sql in item.probe.facts.values()):
+    asked = [sql for item in fired for sql in item.probe.facts.values()]
+    if any("{local_median}" in sql or "rule_local" in sql for sql in asked):
         build_local_medians(con, names)
     index: dict[tuple[str, str, str], list[Place]] = {}
     for place in places:
@@ -321,7 +356,43 @@ def judge(
             finding = _finding(item, hit, site, index, raw_text, file_names)
             if finding is not None:
                 found.append(finding)
-    return with_causes(_without_consequences(found))
+    found = _without_consequences(found)
+    return with_causes(_with_tried_suggestions(con, found, bound, names, as_of))
+
+
+_TRIED_OVER = frozenset({Over.EVENTS, Over.CATCHES, Over.NEIGHBOURS, Over.TALLIES, Over.WATER})
+"""Relations of a row by itself, and of it beside the day and the site's usual."""
+
+
+def _with_tried_suggestions(
+    con: duckdb.DuckDBPyConnection, found: list[Finding], bound: Sequence[Bound],
+    names: Relations, as_of: dt.date,
+) -> list[Finding]:
+    """Withdraw what is suggested where the row with it would still break a rule of rows.
+
+    The site's usual and the neighbours stay those of the whole judgement. Rules that take the
+    column's unit into account are not asked: what they suspect was read in no unit here.
+    """
+    if not lay_out_tried(con, names, found):
+        return found
+    asked = [b for b in bound if b.probe.over in _TRIED_OVER and b.probe.keep is None
+             and b.probe.effect is not Effect.NOTE]
+    con.execute("TRUNCATE rule_hits")
+    build_row_relations(con, TRIED, {Over.TALLIES}, None)
+    build_water(con, TRIED.events, [f"SELECT row_id FROM {TRIED.events}"])
+    _collect(con, asked, TRIED, as_of)
+    by_number = {b.number: b for b in asked}
+    broken: dict[int, set[str]] = {}
+    for number, row_id in con.execute("SELECT DISTINCT probe, row_id FROM rule_hits").fetchall():
+        item = by_number[number]
+        broken.setdefault(row_id, set()).update(
+            map(_family, (item.probe.field, *item.rule.reads)))
+    return [
+        replace(finding, suggestion="", suggested="")
+        if finding.suggested and _family(finding.field) in broken.get(finding.row_id or 0, ())
+        else finding
+        for finding in found
+    ]
 
 
 def _finding(
@@ -352,6 +423,7 @@ def _finding(
     facts = json.loads(str(facts_json))
     field_id = item.probe.field
     stage = facts.pop("stage", None) or stage
+    cause = facts.pop("cause", None)
     twin_file = facts.pop("twin_file", None)
     if twin_file is not None and twin_file != sha:
         facts["other_file"] = file_names.get(str(twin_file), "")
@@ -365,6 +437,9 @@ def _finding(
         None if water_row is None else int(str(water_row)),
         None if taxon is None else str(taxon),
         None if stage is None else str(stage),
+        (lambda at, tab, number: not raw_text(str(sha), tab, number, at.column_index))
+        if item.probe.stands_for is Flag.MISSING
+        else None,
     )
     if place is not None and cell is None:
         cell = cell_name(at_row - 1, place.column_index, at_sheet)
@@ -403,6 +478,7 @@ def _finding(
         row_id=int(str(row_id)),
         catch_id=None if catch_id is None else int(str(catch_id)),
         qualifier=str(facts.get("qualifier") or ""),
+        cause="" if cause is None else str(cause),
     )
 
 
@@ -410,7 +486,7 @@ _STANDS_IN = {
     "local_date": ("check_date", "set_date"),
     "set_time": ("set_date", "hours_fished", "check_time"),
     "set_date": ("set_time", "local_date"),
-    "hours_fished": ("set_time", "check_time", "local_date"),
+    "hours_fished": ("set_time", "check_time", "local_date", "check_date"),
     "hauls": ("local_date",),
     "net_status": ("count", "remarks"),
     "released": ("count",),
@@ -418,6 +494,7 @@ _STANDS_IN = {
     "taxon": ("local_date",),
 }
 """Where to point when a field has no column of its own in the sheet."""
+_CLOCKS = frozenset({"set_time", "check_time"})
 
 
 def _place(
@@ -430,8 +507,13 @@ def _place(
     water_row: int | None,
     taxon: str | None,
     stage: str | None,
+    blank: Callable[[Place, str, int], bool] | None,
 ) -> tuple[Place | None, str, int]:
-    """The column that holds a value, and the sheet and 1-based row it stands in."""
+    """The column that holds a value, and the sheet and 1-based row it stands in.
+
+    With ``blank``, of a value that is wanting: a time beside it is pointed at only where it
+    is blank too, for a time that stands there is not what is asked about.
+    """
     home: tuple[str | None, int | None] = (sheet, row)
     beside = (water_sheet, water_row)
     stands_in = _STANDS_IN.get(field_id, ())
@@ -451,6 +533,9 @@ def _place(
         ]
         loose = [p for p in there if p.taxon is None or taxon is None]
         for place in (*exact, *loose):
+            beside_it = name in _CLOCKS and name != field_id
+            if blank is not None and beside_it and not blank(place, at_sheet, at_row):
+                continue
             return place, at_sheet, at_row
     return None, sheet, row
 
@@ -459,13 +544,14 @@ def _without_consequences(found: list[Finding]) -> list[Finding]:
     """Drop findings that a graver one on the same value, or effort, of the row explains."""
     by_row: dict[int | None, set[tuple[str, str]]] = {}
     for finding in found:
-        by_row.setdefault(finding.row_id, set()).add((finding.rule, _family(finding.field)))
+        named = _ROW if CATALOGUE[finding.rule].of_row else _family(finding.field)
+        by_row.setdefault(finding.row_id, set()).add((finding.rule, named))
     kept: list[Finding] = []
     seen: set[tuple[object, ...]] = set()
     for finding in found:
-        stronger = CATALOGUE[finding.rule].yields_to
-        there = by_row[finding.row_id]
-        if any((rule, _family(finding.field)) in there for rule in stronger):
+        mine, there = CATALOGUE[finding.rule], by_row[finding.row_id]
+        doubted = {_ROW, _family(finding.field), *map(_family, mine.reads)}
+        if any((rule, family) in there for rule in mine.yields_to for family in doubted):
             continue
         key = (finding.row_id, finding.catch_id, finding.taxon, finding.field, finding.rule)
         if key not in seen:
@@ -473,6 +559,9 @@ def _without_consequences(found: list[Finding]) -> list[Finding]:
             kept.append(finding)
     return kept
 
+
+_ROW = "the row"
+"""The family of a rule that is about a row, which every field belongs to."""
 
 _EFFORT = frozenset(
     {"set_date", "set_time", "check_date", "check_time", "hours_fished", "local_date"}

@@ -8,12 +8,21 @@ tables of the connection, replaced at each judgement.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 
 import duckdb
 
 from checks.rule import Over
+from checks.sequences import (
+    Asked,
+    build_apart,
+    build_changes,
+    build_copies,
+    build_courses,
+    build_nets,
+    build_readings,
+)
 from shared.fields import FIELDS
 from shared.protocol import protocols
 from shared.staging import ROWS_A_FILE
@@ -25,7 +34,10 @@ NEIGHBOUR_FIELDS = ("water_temperature", "air_temperature", "precipitation")
 TYPICAL_FIELDS = ("conductivity", "specific_conductance")
 """What a site's own median (of plausible values) is asked for."""
 
-LOCAL_MEDIAN_FIELDS = ("water_temperature", "air_temperature", "dissolved_oxygen")
+LOCAL_MEDIAN_FIELDS = (
+    "water_temperature", "air_temperature", "dissolved_oxygen", "dissolved_oxygen_saturation",
+    "salinity", "conductivity", "specific_conductance", "observers",
+)
 """Fields whose median of some days about is offered to the rules' words."""
 
 
@@ -46,45 +58,101 @@ class Relations:
     catches: str = "judged_catches"
     oddities: str = "judged_oddities"
     neighbours: str | None = None
+    pulse: str | None = None
+    """``local_date, pulse``: how many times their usual catch the other sites had."""
+    twins: str | None = None
+    """``site, local_date, readings, tally``: other sites' rows that say what a row here says."""
+    earlier: str | None = None
+    """Rows as the site's sheets before the standing ones had them, with ``sent``, a date."""
+    earlier_catches: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Relation:
+    """One entry of the relations that probes run over.
+
+    ``source``: SQL after FROM, with ``{events}``, ``{catches}`` and ``{oddities}`` and the
+    aliases that probes use. ``names``: the relation whose ``row_id`` names the few events it
+    has, None for one of all rows. ``event, catch, taxon``: what a hit points at, as SQL.
+    ``same``: SQL that finds a hit's row again, of ``hit`` and ``{field}``.
+    ``follows``: built when it is known which rows and values are doubted already.
+    """
+
+    source: str
+    names: str | None = None
+    event: str = "e.row_id"
+    catch: str | None = None
+    taxon: str | None = None
+    same: str = "e.row_id = hit.row_id"
+    follows: bool = False
+
+    @property
+    def keys(self) -> str:
+        """A hit's keys, as the select list of ``rule_hits``."""
+        return (f"{self.event} AS row_id, {self.catch or 'NULL::BIGINT'} AS catch_id, "
+                f"{self.taxon or 'NULL::VARCHAR'} AS taxon")
+
+
+_EVENT = "{events} e"
+_CAUGHT = "c.catch_id = hit.catch_id"
+
+RELATIONS: dict[Over, Relation] = {
+    Over.EVENTS: Relation(_EVENT),
+    Over.CATCHES: Relation("{catches} c", event="c.row_id", catch="c.catch_id", same=_CAUGHT),
+    Over.NEIGHBOURS: Relation(
+        f"{_EVENT} LEFT JOIN rule_neighbours n USING (local_date) "
+        "LEFT JOIN rule_typical y USING (site)"),
+    Over.TALLIES: Relation(
+        f"{_EVENT} JOIN rule_tallies t USING (row_id)", "rule_tallies", taxon="t.taxon",
+        same="e.row_id = hit.row_id AND t.taxon IS NOT DISTINCT FROM hit.taxon"),
+    Over.SHEETS: Relation(f"{_EVENT} JOIN rule_sheets g USING (row_id)", "rule_sheets"),
+    Over.WATER: Relation(f"{_EVENT} JOIN rule_water w USING (row_id)", "rule_water"),
+    Over.BLANKS: Relation(
+        f"{{catches}} c JOIN {_EVENT} USING (row_id) JOIN rule_blanks b USING (catch_id)",
+        "rule_blanks", catch="c.catch_id", same=_CAUGHT),
+    Over.ODDITIES: Relation(
+        f"{{oddities}} o JOIN {_EVENT} USING (row_id)", "{oddities}", event="o.row_id",
+        catch="o.catch_id", same="o.row_id = hit.row_id AND o.catch_id IS NOT DISTINCT FROM "
+        "hit.catch_id AND o.field = '{field}'"),
+    Over.SERIES: Relation(
+        f"{_EVENT} JOIN rule_series s USING (row_id)", "rule_series", follows=True),
+    Over.READINGS: Relation(
+        f"{_EVENT} JOIN rule_readings x USING (row_id)", "rule_readings", follows=True,
+        same="e.row_id = hit.row_id AND x.field = '{field}'"),
+    Over.COURSES: Relation(
+        f"{{catches}} c JOIN {_EVENT} USING (row_id) JOIN rule_courses x USING (catch_id)",
+        "rule_courses", catch="c.catch_id", same=_CAUGHT, follows=True),
+    Over.COPIES: Relation(
+        f"{_EVENT} JOIN rule_copies k USING (row_id)", "rule_copies", follows=True),
+    Over.APART: Relation(
+        f"{_EVENT} JOIN rule_apart a USING (row_id)", "rule_apart", follows=True,
+        same="e.row_id = hit.row_id AND a.field = '{field}'"),
+    Over.CHANGES: Relation(
+        f"{_EVENT} JOIN rule_changes h USING (row_id)", "rule_changes", catch="h.catch_id",
+        same="e.row_id = hit.row_id AND h.field = '{field}' "
+        "AND h.catch_id IS NOT DISTINCT FROM hit.catch_id", follows=True),
+}
+"""What each relation is made of. A new one is an entry here and what builds it."""
+
+OF_CATCH = frozenset({Over.CATCHES, Over.BLANKS, Over.COURSES})
+"""Relations of catches: a hit is of one each, and its row is known by it."""
 
 
 def source_of(over: Over, names: Relations) -> str:
     """SQL ``FROM`` clause of a relation, with the aliases that probes use."""
-    event = f"{names.events} e"
-    return {
-        Over.EVENTS: event,
-        Over.CATCHES: f"{names.catches} c",
-        Over.TALLIES: f"{event} JOIN rule_tallies t USING (row_id)",
-        Over.SHEETS: f"{event} JOIN rule_sheets g USING (row_id)",
-        Over.SERIES: f"{event} JOIN rule_series s USING (row_id)",
-        Over.BLANKS: f"{names.catches} c JOIN {event} USING (row_id) "
-        "JOIN rule_blanks b USING (catch_id)",
-        Over.NEIGHBOURS: f"{event} LEFT JOIN rule_neighbours n USING (local_date) "
-        "LEFT JOIN rule_typical y USING (site)",
-        Over.ODDITIES: f"{names.oddities} o JOIN {event} USING (row_id)",
-    }[over]
+    return RELATIONS[over].source.format(
+        events=names.events, catches=names.catches, oddities=names.oddities)
 
 
-KEYS: dict[Over, str] = {
-    Over.EVENTS: "e.row_id AS row_id, NULL::BIGINT AS catch_id, NULL::VARCHAR AS taxon",
-    Over.CATCHES: "c.row_id AS row_id, c.catch_id AS catch_id, NULL::VARCHAR AS taxon",
-    Over.TALLIES: "e.row_id AS row_id, NULL::BIGINT AS catch_id, t.taxon AS taxon",
-    Over.SHEETS: "e.row_id AS row_id, NULL::BIGINT AS catch_id, NULL::VARCHAR AS taxon",
-    Over.SERIES: "e.row_id AS row_id, NULL::BIGINT AS catch_id, NULL::VARCHAR AS taxon",
-    Over.BLANKS: "e.row_id AS row_id, c.catch_id AS catch_id, NULL::VARCHAR AS taxon",
-    Over.NEIGHBOURS: "e.row_id AS row_id, NULL::BIGINT AS catch_id, NULL::VARCHAR AS taxon",
-    Over.ODDITIES: "o.row_id AS row_id, o.catch_id AS catch_id, NULL::VARCHAR AS taxon",
-}
-"""What a hit over each relation points at."""
-
-
-SCANNED = frozenset({Over.EVENTS, Over.CATCHES, Over.NEIGHBOURS})
+SCANNED = frozenset(over for over, relation in RELATIONS.items() if relation.names is None)
 """Relations of all rows."""
 
 
 def naming_rows(over: Over, names: Relations) -> str:
     """The relation whose ``row_id`` names the few events that ``over`` has, if not all."""
-    return names.oddities if over is Over.ODDITIES else f"rule_{over}"
+    named = RELATIONS[over].names
+    assert named is not None
+    return named.format(oddities=names.oddities)
 
 
 def columns_read(alias: str, conditions: Iterable[str]) -> set[str]:
@@ -138,7 +206,7 @@ def narrowed(
 def build_row_relations(
     con: duckdb.DuckDBPyConnection,
     names: Relations,
-    wanted: Collection[Over],
+    wanted: Set[Over],
     summed: Sequence[str] | None,
 ) -> None:
     """Build those of the row rules' relations that are ``wanted``.
@@ -150,7 +218,7 @@ def build_row_relations(
         _build_tallies(con, names, summed)
     if Over.BLANKS in wanted:
         _build_blanks(con, names)
-    if Over.NEIGHBOURS in wanted:
+    if wanted & {Over.NEIGHBOURS, Over.APART}:
         _build_neighbours(con, names)
     if Over.SHEETS in wanted:
         _build_sheets(con, names)
@@ -208,7 +276,8 @@ def _build_blanks(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
              AND g.life_stage = c.life_stage
         WHERE (g.place IS NOT NULL OR e.protocol IN ({untargeted}))
           AND NOT EXISTS (SELECT 1 FROM {names.oddities} o
-                          WHERE o.catch_id = c.catch_id AND o.field = 'count')""")
+                          WHERE o.catch_id = c.catch_id AND o.field = 'count'
+                            AND o.kind <> 'no-value')""")
     kinds = con.execute("SELECT DISTINCT taxon, life_stage FROM rule_blank_cells").fetchall()
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_blanks AS
@@ -342,6 +411,26 @@ def build_series(
         LEFT JOIN {names.events} w ON w.row_id = odd.twin_id""")
 
 
+def build_followers(
+    con: duckdb.DuckDBPyConnection, names: Relations, asked: Mapping[Over, Asked]
+) -> None:
+    """Build those relations of rows one after another that are ``asked``, with its conditions."""
+    fields = [field for over in (Over.READINGS, Over.APART) for field, _ in asked.get(over, ())]
+    build_nets(con, names.events, fields)
+    if Over.READINGS in asked:
+        build_readings(con, asked[Over.READINGS])
+    if Over.COURSES in asked:
+        pulse = names.pulse or "(SELECT NULL::DATE AS local_date, NULL::DOUBLE AS pulse)"
+        build_courses(con, names.catches, pulse, asked[Over.COURSES])
+    if Over.COPIES in asked:
+        build_copies(con, names.events, names.catches, names.twins, asked[Over.COPIES])
+    if Over.APART in asked:
+        build_apart(con, "rule_neighbours", asked[Over.APART])
+    if Over.CHANGES in asked:
+        build_changes(con, names.events, names.catches, names.earlier, names.earlier_catches,
+                      asked[Over.CHANGES])
+
+
 def build_local_medians(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
     """Medians over ten-day spans at each site, of plausible values only.
 
@@ -350,15 +439,22 @@ def build_local_medians(con: duckdb.DuckDBPyConnection, names: Relations) -> Non
     """
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_local AS
-        SELECT site, date_diff('day', DATE '2000-01-01', local_date) // 10 AS span,
+        SELECT site, count(*) AS rows,
+               date_diff('day', DATE '2000-01-01', local_date) // 10 AS span,
                {", ".join(_plausible_median(name) for name in LOCAL_MEDIAN_FIELDS)}
         FROM {names.events} WHERE local_date IS NOT NULL GROUP BY ALL""")
 
 
-def local_median_sql(field_id: str) -> str:
-    """SQL expression over alias ``e``: the field's median at the site in the days around."""
+def local_median_sql(field_id: str, of_rows: int = 1) -> str:
+    """SQL expression over alias ``e``: the field's median at the site in the days around.
+
+    NULL where these have fewer than ``of_rows`` rows, spans with one or two not counted: a
+    few are no measure of one of them.
+    """
+    full = "FILTER (l.rows >= 3)" if of_rows > 1 else ""
     return (
-        f"(SELECT median(l.{field_id}) FROM rule_local l WHERE l.site = e.site "
+        f"(SELECT CASE WHEN sum(l.rows) {full} >= {of_rows} THEN median(l.{field_id}) {full} END "
+        "FROM rule_local l WHERE l.site = e.site "
         "AND l.span BETWEEN date_diff('day', DATE '2000-01-01', e.local_date) // 10 - 1 "
         "AND date_diff('day', DATE '2000-01-01', e.local_date) // 10 + 1)"
     )

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from dataclasses import field as attribute
 from enum import StrEnum
+from itertools import pairwise
 
 from shared.fields import FIELDS, Level, Range
 from shared.flags import EFFECT_FLAG, Effect, Flag
@@ -38,10 +39,22 @@ class Over(StrEnum):
     """``e``: event; ``s``: its twins, and its predecessor at the same gear unit."""
     BLANKS = "blanks"
     """``e``: event; ``c``: a target's catch with no count; ``b``: how its column is kept."""
+    WATER = "water"
+    """``e``: event; ``w``: what follows by the water's laws from its readings."""
     NEIGHBOURS = "neighbours"
     """``e``: event; ``n``: medians of the other sites on the same day."""
     ODDITIES = "oddities"
     """``o``: a cell that is not simply a value; ``e``: its event."""
+    READINGS = "readings"
+    """``e``: event; ``x``: one of its readings between those before and after."""
+    COURSES = "courses"
+    """``e``: event; ``c``: catch; ``x``: it between the catches before and after."""
+    COPIES = "copies"
+    """``e``: event; ``k``: another event that says just the same."""
+    APART = "apart"
+    """``e``: event; ``a``: one of its readings beside the other sites', and lately."""
+    CHANGES = "changes"
+    """``e``: event; ``h``: what an earlier sheet said of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,8 +136,8 @@ class Probe:
     message: str | None = None
     """Overrides the rule's message for this probe."""
     rows: str | None = None
-    """Over.TALLIES: a query of the ``row_id`` that ``when`` can hit at all; catches of other
-    rows are then not summed. None: any row may be hit."""
+    """Over.TALLIES, WATER: a query of the ``row_id`` that ``when`` can hit at all; catches of
+    other rows are then not summed, nor their water reckoned. None: any row may be hit."""
     guard: Outside | str | None = None
     """Over.EVENTS, CATCHES, NEIGHBOURS: a cheap condition on the row's own columns that holds
     wherever ``when`` does. Probes whose guards read the same columns share one scan, and their
@@ -161,8 +174,15 @@ class Rule:
     thresholds: Mapping[str, Threshold] = attribute(default_factory=dict)
     suggest: Callable[[Case], Suggestion | None] | None = None
     yields_to: tuple[str, ...] = ()
+    of_row: bool = False
+    """Whether it is about the whole row: what yields to it then does so in any field."""
     groups: bool = True
     """Whether several of its findings in one column may be one cause with one answer."""
+    reads: tuple[str, ...] = ()
+    """Other fields that its disagreement is reckoned from: where a rule it yields to has found
+    one of these wrong, there is nothing left to say."""
+    pairs: bool = False
+    """Whether its findings in one row doubt values that disagree: one question, one answer."""
     example: Mapping[str, object] = attribute(default_factory=dict)
     """Values that fill the message's template, for the catalogue page."""
     version: int = 1
@@ -220,3 +240,32 @@ def suggest_number(case: Case, canonical: float) -> Suggestion:
         canonical=f"{kept:g}" if abs(kept) < 1e6 else f"{kept:.0f}",
         shown=shown(value, case.field, unit),
     )
+
+
+def slip_of_the_pen(case: Case, low: float, high: float) -> Suggestion | None:
+    """The number as written with two digits swapped or its point moved, where that mends it.
+
+    ``low`` and ``high`` (canonical) are where the value would fit everything else; None where
+    no slip, or more than one, brings it there.
+    """
+    home, written = FIELDS[case.field].unit, case.written
+    if home is None or written is None:
+        return None
+    text = case.raw.strip().replace(",", ".")
+    if not text.replace(".", "", 1).isdigit():
+        text = f"{written:g}"
+    slips = {written * by for by in (0.01, 0.1, 10.0, 100.0)}
+    slips |= {float("".join(swapped)) for swapped in _with_digits_swapped(text)}
+    read = {round(convert(slip, case.unit or home, home), 9) for slip in slips}
+    fitting = [value for value in read if low <= value <= high]
+    return suggest_number(case, fitting[0]) if len(fitting) == 1 else None
+
+
+def _with_digits_swapped(text: str) -> Iterable[list[str]]:
+    """``text`` with each two neighbouring digits that differ changed about; the point stays."""
+    digits = [place for place, char in enumerate(text) if char.isdigit()]
+    for first, second in pairwise(digits):
+        if text[first] != text[second]:
+            swapped = list(text)
+            swapped[first], swapped[second] = swapped[second], swapped[first]
+            yield swapped

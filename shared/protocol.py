@@ -37,6 +37,8 @@ class Protocol:
     cpue_hours: float | None
     gear_from: str
     pigment_scale: str
+    pigment_stages: tuple[str, ...]
+    """Every stage of the scale, from the clearest; empty where there is none."""
     required: tuple[str, ...]
     targets: tuple[Target, ...]
     year_round: bool
@@ -71,6 +73,7 @@ def parse_protocol(text: str, where: str) -> Protocol:
             cpue_hours=raw.get("cpue_hours"),
             gear_from=raw["gear_from"],
             pigment_scale=raw["pigment_scale"],
+            pigment_stages=tuple(raw.get("pigment_stages", ())),
             required=tuple(raw["required"]),
             targets=tuple(Target(t["taxon"], t["life_stage"]) for t in raw["targets"]),
             year_round=bool(raw.get("year_round", False)),

@@ -309,3 +309,96 @@ TAXA: dict[str, Taxon] = {
     )
 }
 """Taxon id -> taxon. Spellings are lower case; matching folds case, dots and plurals."""
+
+
+@dataclass(frozen=True, slots=True)
+class Habit:
+    """What the reference list expects of one life stage (None: of any) of a taxon.
+
+    ``months`` in which it may be met on a northern coast, None: any, empty: never in a creek.
+    ``length`` [mm] and ``weight`` [g] of one animal, ``condition`` by Fulton's formula,
+    K = 1e5 W / L^3. Generous: what lies outside is asked about.
+    """
+
+    stage: str | None = None
+    months: tuple[int, ...] | None = None
+    length: tuple[float, float] | None = None
+    weight: tuple[float, float] | None = None
+    condition: tuple[float, float] | None = None
+    source: str = "common practice"
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """Where a taxon lives: degrees north, and whether it is never met in fresh water."""
+
+    latitude: tuple[float, float]
+    habits: tuple[Habit, ...]
+    salt_only: bool = False
+    source: str = "common practice"
+
+
+FRESH_BELOW = 0.5
+"""Salinity below which water is fresh: the Venice System, 1958, limnetic zone."""
+
+
+_FROM_SEA = (
+    "arrival about February to June (VIMS survey methods; Maryland DNR), later in the north; "
+    "sizes of reference values, section 5, recalled"
+)
+
+REFERENCE: dict[str, Expected] = {
+    "anguilla-rostrata": Expected(
+        (5, 66),
+        (
+            Habit("leptocephalus", months=(), length=(5, 80),
+                  source="lives in the open sea and changes before it reaches the coast"),
+            Habit("glass eel", (1, 2, 3, 4, 5, 6, 7, 8), (40, 80), (0.04, 0.5), (0.03, 0.2),
+                  _FROM_SEA),
+            Habit("elver", None, (45, 150), (0.05, 5), (0.04, 0.3)),
+            Habit("yellow eel", None, (70, 1000), (0.3, 2500), (0.05, 0.4)),
+            Habit("silver eel", (7, 8, 9, 10, 11, 12), (230, 1300), (20, 5000), (0.08, 0.4),
+                  "leaves for the sea from August to November (Maine DMR)"),
+        ),
+        source="Greenland to northern South America",
+    ),
+    "fundulus-heteroclitus": Expected(
+        (28, 50), (Habit(None, None, (8, 150), (0.01, 50), (0.6, 3.5)),)),
+    "gasterosteus-aculeatus": Expected(
+        (30, 72), (Habit(None, None, (8, 110), (0.005, 15), (0.4, 3)),)),
+    "apeltes-quadracus": Expected((33, 52), (Habit(None, None, (8, 70), (0.005, 5), (0.4, 3)),)),
+    "pungitius-pungitius": Expected((38, 75), (Habit(None, None, (8, 90), (0.005, 8), (0.3, 2)),)),
+    "menidia-menidia": Expected((26, 50), (Habit(None, None, (8, 160), (0.005, 40), (0.2, 1.6)),)),
+    "palaemon": Expected((-60, 70), (Habit(None, None, (4, 70)),)),
+    "crangon-septemspinosa": Expected((26, 53), (Habit(None, None, (4, 80)),), True),
+    "alosa-pseudoharengus": Expected(
+        (32, 53),
+        (
+            Habit("young of year", (5, 6, 7, 8, 9, 10, 11, 12), (8, 160), (0.005, 40), (0.3, 2)),
+            Habit("adult", (2, 3, 4, 5, 6, 7, 8), (180, 400), (40, 700), (0.5, 2),
+                  "runs from February in the Carolinas to June in the Maritimes (American "
+                  "Fisheries Society, fish habitat section)"),
+            Habit(None, None, (8, 400), (0.005, 700), (0.3, 2)),
+        ),
+        source="South Carolina to Newfoundland",
+    ),
+    "alosa-aestivalis": Expected(
+        (27, 50), (Habit(None, None, (8, 400), (0.005, 600), (0.3, 2)),)),
+    "acipenser": Expected((25, 70), (Habit(None, None, (10, 2000)),)),
+    "microgadus-tomcod": Expected((36, 56), (Habit(None, None, (8, 450), (0.005, 900), (0.3, 2)),)),
+    "osmerus-mordax": Expected((38, 62), (Habit(None, None, (8, 360), (0.005, 350), (0.2, 1.5)),)),
+    "morone-saxatilis": Expected((26, 50), (Habit(None, None, (8, 1500), (0.005, 30_000)),)),
+    "morone-americana": Expected((32, 48), (Habit(None, None, (8, 500), (0.005, 2500)),)),
+    "pseudopleuronectes-americanus": Expected(
+        (33, 55), (Habit(None, None, (5, 650), (0.005, 4000)),), True),
+    "syngnathus-fuscus": Expected((27, 50), (Habit(None, None, (10, 330)),), True),
+    "carcinus-maenas": Expected((35, 71), (Habit(None, None, (2, 110)),), True),
+    "callinectes-sapidus": Expected(
+        (-40, 42.5), (Habit(None, None, (2, 270)),),
+        source="north to Cape Cod; records beyond it are few and lately more (Johnson 2015, "
+        "J. Crustac. Biol. 35, 105-110)"),
+    "gammarus": Expected((20, 82), (Habit(None, None, (1, 40)),)),
+    "petromyzon-marinus": Expected((28, 72), (Habit(None, None, (20, 1200)),)),
+}
+"""Taxon id -> what is expected of it; where it is silent nothing is asked."""
+

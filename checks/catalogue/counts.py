@@ -113,6 +113,20 @@ def _accounting(_: Limits, __: Network) -> Iterator[Probe]:
         "+ coalesce(mortality, 0) + coalesce(kept, 0)) USING (row_id) "
         "WHERE released IS NOT NULL",
     )
+    # With no number of those released, more dead and kept than were counted is odd still.
+    gone = "coalesce(c.mortality, 0) + coalesce(c.kept, 0)"
+    yield Probe(
+        Over.CATCHES,
+        "mortality",
+        Effect.QUERY,
+        f"c.released IS NULL AND c.count >= 0 AND {gone} > c.count",
+        facts={
+            "counted": "format('{:.0f}', c.count)",
+            "gone": f"format('{{:.0f}}', {gone})",
+        },
+        message="{gone} dead or kept are more than the {counted} that were counted.",
+        guard="c.released IS NULL AND (c.mortality > 0 OR c.kept > 0)",
+    )
 
 
 RULES = (

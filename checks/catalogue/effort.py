@@ -43,7 +43,8 @@ def _effort_missing(_: Limits, __: Network) -> Iterator[Probe]:
             Effect.HOLD,
             f"{blank} AND t.counted > 0 AND e.net_status IS DISTINCT FROM 'lifted' "
             "AND NOT EXISTS (SELECT 1 FROM {oddities} o WHERE o.row_id = e.row_id "
-            f"AND o.field IN ('{protocol.effort_field}', 'set_time', 'set_date', 'check_time'))",
+            f"AND o.field IN ('{protocol.effort_field}', 'set_time', 'set_date', 'check_time') "
+            "AND o.kind NOT IN ('no-value', 'column-unread'))",
             flag=Flag.MISSING,
             rows=f"SELECT e.row_id FROM {{events}} e WHERE {blank}",
         )

@@ -5,6 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
+from checks.chemistry import (
+    oxygen_at_saturation_sql,
+    salinity_of_row_sql,
+)
 from checks.rule import (
     Case,
     Limits,
@@ -112,6 +116,7 @@ def _other_temperature(case: Case) -> Suggestion | None:
 def _conductivity(limits: Limits, _: Network) -> Iterator[Probe]:
     near = limits["within_factor"]
     for name in _CONDUCTIVITIES:
+        yield _told_by_salinity(name)
         span, possible = FIELDS[name].plausible, FIELDS[name].possible
         assert span is not None and span.low is not None and span.high is not None
         assert possible is not None and possible.high is not None
@@ -146,6 +151,30 @@ def _conductivity(limits: Limits, _: Network) -> Iterator[Probe]:
             keep=_column_in("mS/cm"),
             guard=far,
         )
+
+
+def _told_by_salinity(name: str) -> Probe:
+    """mS/cm that a reading of uS/cm may be: a thousand times it is what the salinity asks for."""
+    column = f"e.{name}"
+    at_25 = "" if name == "specific_conductance" else (
+        " / (1 + 0.0191 * (e.water_temperature - 25))")
+    # Within 7 % of PSS-78, which is near enough to tell a thousand.
+    meant = f"0.4665 * pow({column}{at_25}, 1.0878)"
+    span = FIELDS[name].plausible
+    assert span is not None and span.low is not None
+    return Probe(
+        Over.EVENTS,
+        name,
+        Effect.MASK,
+        f"{column} >= {span.low!r} AND {column} < 75 AND e.salinity > 5 "
+        f"AND abs({meant} - e.salinity) <= 1 + 0.15 * e.salinity "
+        # The salinity over again is the salinity rule's to find.
+        f"AND abs({column} - e.salinity) >= 0.051",
+        facts={"other": f"{column} * 1000", "really": "'mS/cm'", "read_as": "'uS/cm'"},
+        flag=Flag.SUSPECT,
+        keep=_column_in("uS/cm"),
+        guard=Outside(column, 75.0, None),
+    )
 
 
 def _precipitation(limits: Limits, _: Network) -> Iterator[Probe]:
@@ -197,49 +226,73 @@ def _other_unit(case: Case) -> Suggestion | None:
     return None if other is None else suggest_number(case, other)
 
 
-# Benson & Krause 1984 for fresh water at 760 mmHg, as used in Standard Methods: mg/l at T kelvin.
-_OXYGEN_AT_SATURATION = (
-    "exp(-139.34411 + 1.575701e5 / ({t}) - 6.642308e7 / (({t}) ** 2) "
-    "+ 1.243800e10 / (({t}) ** 3) - 8.621949e11 / (({t}) ** 4) "
-    "- coalesce(e.salinity, 0) * (0.017674 - 10.754 / ({t}) + 2140.7 / (({t}) ** 2)))"
-)
-
-
-def oxygen_at_saturation_sql(temperature: str) -> str:
-    """SQL for oxygen at saturation in mg/l (760 mmHg, moist air) from degC and salinity.
-
-    Source: Benson & Krause 1984 (salinity term included); ``tests/reference`` compares it
-    with the table in reference values and with gsw.
-    """
-    return _OXYGEN_AT_SATURATION.format(t=f"{temperature} + 273.15")
+_O, _P = "e.dissolved_oxygen", "e.dissolved_oxygen_saturation"
+_MG_AS_PERCENT = 20.0
+"""Fewer % of saturation than this may be mg/l in the wrong column."""
 
 
 def _oxygen(limits: Limits, _: Network) -> Iterator[Probe]:
-    column = "e.dissolved_oxygen"
-    saturation = oxygen_at_saturation_sql("e.water_temperature")
-    usual = FIELDS["dissolved_oxygen"].plausible
-    assert usual is not None and usual.high is not None
+    salt = salinity_of_row_sql()
+    saturation = oxygen_at_saturation_sql("e.water_temperature", f"coalesce({salt}, 0)")
+    usual, percents = FIELDS["dissolved_oxygen"].plausible, FIELDS[_P[2:]].plausible
+    assert usual is not None and usual.high is not None and percents is not None
+    as_percent = f"(100 * {_P} / {saturation})"
+    # Each stands in the other's column.
+    swapped = f"{_P} <= {_MG_AS_PERCENT!r} AND abs(ln({as_percent} / {_O})) < 0.15"
     yield Probe(
         Over.EVENTS,
         "dissolved_oxygen",
         Effect.MASK,
-        f"{column} BETWEEN {limits['from_mg_l']!r} AND {limits['to_percent']!r}",
+        f"{_O} BETWEEN {limits['from_mg_l']!r} AND {limits['to_percent']!r}",
         facts={
             # Unknown salinity would shift the figure by a tenth: then none is offered.
-            "other": f"CASE WHEN e.water_temperature BETWEEN -2 AND 40 "
-            f"AND e.salinity IS NOT NULL THEN {column} / 100 * {saturation} END",
-            "expected": "{local_median}",
-            "really": "'%'",
+            "other": f"CASE WHEN {swapped} THEN {_P} WHEN {salt} IS NOT NULL "
+            f"THEN {_O} / 100 * {saturation} END",
+            # What the % column says, unless it is mg/l itself or the same slip.
+            "expected": f"CASE WHEN {swapped} THEN {_P} WHEN {_P} > {_MG_AS_PERCENT!r} "
+            f"THEN {_P} / 100 * {saturation} ELSE {{local_median}} END",
+            "really": "'% of saturation'",
             "read_as": "'mg/l'",
         },
         flag=Flag.SUSPECT,
         guard=unusual("dissolved_oxygen") if limits["from_mg_l"] > usual.high else None,
     )
+    yield Probe(
+        Over.EVENTS,
+        "dissolved_oxygen_saturation",
+        Effect.MASK,
+        # Fresh water holds about 468 / (31.6 + t) mg/l.
+        f"{_P} BETWEEN 1 AND {_MG_AS_PERCENT!r} AND {_P} * (31.6 + e.water_temperature) / 4.68 "
+        f"BETWEEN {percents.low!r} AND {percents.high!r}",
+        facts={
+            "other": f"CASE WHEN {swapped} THEN {_O} WHEN {salt} IS NOT NULL THEN {as_percent} END",
+            "usual_percent": "{local_median}",
+            "beside": _O,
+            "really": "'mg/l'",
+            "read_as": "'%'",
+        },
+        flag=Flag.SUSPECT,
+        keep=lambda case: _milligrams(case, limits["from_mg_l"]),
+        guard=unusual("dissolved_oxygen_saturation"),
+    )
+
+
+def _milligrams(case: Case, from_mg_l: float) -> bool:
+    """Whether the % column's number is mg/l: the mg/l column or the days around say so."""
+    beside, usual = case.fact("beside"), case.fact("usual_percent")
+    if case.value is None:
+        return False
+    if beside is not None:
+        return abs(beside - case.value) < 0.6 or beside >= from_mg_l
+    return usual is not None and usual > 3 * case.value
 
 
 def _percent_or_slip(case: Case) -> Suggestion | None:
-    """mg/l of the percentage, or a lost decimal point: whichever the days around point to."""
-    other, expected = case.fact("other"), case.fact("expected")
+    """mg/l of the percentage, or a lost decimal point: whichever the evidence points to."""
+    other = case.fact("other")
+    if other is not None and case.field == "dissolved_oxygen_saturation":
+        return suggest_number(case, other)
+    expected = case.fact("expected")
     if other is None or expected is None or case.value is None:
         return None
     readings = sorted((other, case.value / 10), key=lambda value: abs(value - expected))
@@ -252,24 +305,6 @@ def _percent_or_slip(case: Case) -> Suggestion | None:
     return found if readings[0] == other else replace(found, message=_LOST_POINT)
 
 
-def _same_number(_: Limits, __: Network) -> Iterator[Probe]:
-    span = FIELDS["salinity"].possible
-    assert span is not None and span.high is not None
-    for name in _CONDUCTIVITIES:
-        yield Probe(
-            Over.EVENTS,
-            name,
-            Effect.MASK,
-            # Natural only where there is next to no salt and both are near zero. Above all
-            # salinities it is the conductivity that stands in both columns, and is right.
-            f"e.salinity > 1 AND e.salinity <= {span.high!r} "
-            f"AND abs(e.{name} - e.salinity) < 0.051",
-            facts={"salinity": "format('{:g}', e.salinity)"},
-            flag=Flag.SUSPECT,
-            guard=Outside(f"e.{name}", span.high + 0.1, None),
-        )
-
-
 RULES = (
     Rule(
         id="temperature-unit",
@@ -279,7 +314,7 @@ RULES = (
         "measured the same day, by them.",
         source="plausible ranges of the dictionary; conversion exact by definition",
         effect=Effect.MASK,
-        message="{field} {raw} was read as {read_as}. It fits only as {really}.",
+        message="{field} {raw} was read as {read_as}. It fits only as {really}; did you mean that?",
         remedy="Write it in the column's unit, or tell us which unit the column is in.",
         probes=_temperature,
         suggest=_other_temperature,
@@ -296,7 +331,7 @@ RULES = (
         about="mS/cm written in a column of uS/cm, or the reverse.",
         source="a factor of 1000 by definition; plausible range of the dictionary",
         effect=Effect.MASK,
-        message="{field} {raw} was read as {read_as}. It fits only as {really}.",
+        message="{field} {raw} was read as {read_as}. It fits only as {really}; did you mean that?",
         remedy="Write it in the column's unit, or tell us which unit the meter showed.",
         probes=_conductivity,
         suggest=_other_unit,
@@ -320,7 +355,7 @@ RULES = (
         "amounts can only be told by the other sites' gauges of the same day.",
         source="25.4 mm to the inch by definition; neighbouring gauges, common practice",
         effect=Effect.MASK,
-        message="{field} {raw} was read as {read_as}. It fits only as {really}.",
+        message="{field} {raw} was read as {read_as}. It fits only as {really}; did you mean that?",
         remedy="Write it in the column's unit, or tell us which unit the gauge has.",
         probes=_precipitation,
         suggest=_other_unit,
@@ -337,29 +372,20 @@ RULES = (
     ),
     Rule(
         id="oxygen-unit",
-        title="Percent saturation in the mg/l column",
-        about="No natural water holds so much oxygen per litre; as percent it is ordinary.",
+        title="Oxygen in the other column's unit",
+        about="% of saturation in the mg/l column: no natural water holds so much per litre. Or "
+        "mg/l in the % column, where the mg/l beside it or the days around say so.",
         source="Benson & Krause 1984: saturation is at most 14.6 mg/l in fresh water",
         effect=Effect.MASK,
-        message="{field} {raw} was read as {read_as}. It fits only as {really} of saturation.",
-        remedy="Move it to the % column, or write the mg/l.",
+        message="{field} {raw} was read as {read_as}. It fits only as {really}; did you mean that?",
+        remedy="Move it to the column of its unit, or write what this column asks for.",
         probes=_oxygen,
         suggest=_percent_or_slip,
         thresholds={
             "from_mg_l": Threshold(25.0, "mg/l", "from here up a value is taken for percent"),
             "to_percent": Threshold(200.0, "%", "above this it is not percent either"),
         },
-        example={"field": "Dissolved oxygen", "raw": "92", "read_as": "mg/l", "really": "%"},
-    ),
-    Rule(
-        id="salinity-disagrees",
-        title="The salinity written as the conductivity",
-        about="The same number stands in both columns; in uS/cm it would be fresh water.",
-        source="PSS-78: water of salinity 1 conducts about 2,000 uS/cm at 25 degC",
-        effect=Effect.MASK,
-        message="{field} says {raw}, the same number as the salinity ({salinity}).",
-        remedy="Write what the meter showed for conductivity, or leave it blank.",
-        probes=_same_number,
-        example={"field": "Conductivity", "raw": "16.3", "salinity": "16.3"},
+        example={"field": "Dissolved oxygen", "raw": "92", "read_as": "mg/l",
+                 "really": "% of saturation"},
     ),
 )

@@ -130,13 +130,37 @@ def _qualified(_: Limits, __: Network) -> Iterator[Probe]:
         )
 
 
+def _no_value(_: Limits, __: Network) -> Iterator[Probe]:
+    for entry in FIELDS.values():
+        yield Probe(
+            Over.ODDITIES,
+            entry.id,
+            Effect.NOTE,
+            f"o.kind = 'no-value' AND o.field = '{entry.id}'",
+            flag=Flag.MISSING,
+        )
+
+
+def _unread_columns(_: Limits, __: Network) -> Iterator[Probe]:
+    for entry in FIELDS.values():
+        yield Probe(
+            Over.ODDITIES,
+            entry.id,
+            Effect.QUERY,
+            f"o.kind = 'column-unread' AND o.field = '{entry.id}'",
+            facts={"why": "o.detail"},
+            flag=Flag.NOT_EVALUATED,
+        )
+
+
 def _missing(_: Limits, __: Network) -> Iterator[Probe]:
     yield Probe(
         Over.EVENTS,
         "local_date",
         Effect.HOLD,
         "e.local_date IS NULL AND NOT EXISTS (SELECT 1 FROM {oddities} o "
-        "WHERE o.row_id = e.row_id AND o.field IN ('local_date', 'check_date'))",
+        "WHERE o.row_id = e.row_id AND o.field IN ('local_date', 'check_date') "
+        "AND o.kind <> 'column-unread')",
         flag=Flag.MISSING,
         guard="e.local_date IS NULL",
     )
@@ -233,6 +257,35 @@ RULES = (
         example={"field": "Count", "raw": "~200", "written": "200"},
     ),
     Rule(
+        id="column-unread",
+        title="A column left aside",
+        about="A column whose heading is known, but whose cells are something else, or which "
+        "another column claims to be too. None of it is loaded until that is settled; it is asked "
+        "once a sheet.",
+        source="common practice: a wrongly understood column is worse than a refused one",
+        effect=Effect.QUERY,
+        message='The column "{raw}" was not read: {why}.',
+        remedy="Mend the heading or the cells, or tell us what the column holds.",
+        probes=_unread_columns,
+        example={
+            "raw": "pH",
+            "why": "its heading says pH, but its cells (400, 401, 402) are not that",
+        },
+    ),
+    Rule(
+        id="no-value",
+        title="A word that stands for no value",
+        about='"ND", "n/a", "-", "net out" and their like: the cell says that nothing was taken. '
+        "It counts as blank, never as zero, and its words are kept.",
+        source="common practice",
+        effect=Effect.NOTE,
+        message='{field} says "{raw}": no value, which is no zero either.',
+        remedy="Nothing to do; write 0 if there really was none.",
+        probes=_no_value,
+        yields_to=("zero-or-blank", "effort-missing", "missing-required"),
+        example={"field": "Count", "raw": "ND"},
+    ),
+    Rule(
         id="out-of-range",
         title="A value that cannot be",
         about="The value lies outside what nature or the instrument allows, so it is withheld.",
@@ -269,6 +322,11 @@ RULES = (
             "conductivity-unit",
             "oxygen-unit",
             "precipitation-unit",
+            "temperature-pair",
+            "ice-in-warm-water",
+            "oxygen-disagrees",
+            "conductance-disagrees",
+            "below-freezing",
             "salinity-disagrees",
             "out-of-range",
             "count-fractional",

@@ -17,11 +17,12 @@ import duckdb
 
 from checks.judging import Place, judge
 from checks.relations import NEIGHBOUR_FIELDS, Relations
+from checks.sequences import print_columns
 from shared.columnar import to_arrow
 from shared.fields import CATCH_FIELDS, EVENT_FIELDS, FIELDS
 from shared.findings import Finding
 from shared.identity import event_id
-from shared.settings import Network, lone_site
+from shared.settings import Network, Site, lone_site
 from shared.sheets import cell_name
 from shared.staging import CATCH_COLUMNS, EVENT_COLUMNS, ODDITY_COLUMNS, empty, row_id_base
 from shared.units import convert
@@ -59,6 +60,12 @@ class MadeUpSheet:
         self.events, self.catches, self.oddities = (
             empty(EVENT_COLUMNS), empty(CATCH_COLUMNS), empty(ODDITY_COLUMNS))
         self.vanished: list[bool] = []
+        self.earlier: MadeUpSheet | None = None
+        """The sheet that the site sent before."""
+        self.elsewhere: list[int] = []
+        """Rows that another site, far-brook, has just so."""
+        self.at: tuple[float, float] | None = None
+        """Where the network's settings say that the site lies."""
         self.places: list[Place] = []
         for entry in (*EVENT_FIELDS, *CATCH_FIELDS):
             named = COUNT_COLUMNS if entry.id == "count" else ((None, None),)
@@ -177,6 +184,15 @@ class MadeUpSheet:
         return str(value)
 
 
+def sites_of(sheets: Iterable[MadeUpSheet]) -> dict[str, Site]:
+    """The sheets' sites as settings have them, those whose place is told."""
+    lone = lone_site("creek").sites["creek"]
+    placed = {sheet.site: sheet.at for sheet in sheets if sheet.at is not None}
+    return {"creek": lone} | {
+        site: replace(lone, id=site, name=site, latitude=at[0], longitude=at[1])
+        for site, at in placed.items()}
+
+
 def network_with(**changes: Any) -> Network:
     """Settings of a network that judges the sheets; a season all year."""
     return replace(lone_site("creek"), **changes)
@@ -192,11 +208,13 @@ def _evidence(given: Mapping[str, float], name: str) -> list[float | None]:
 def connected(
     sheets: Sequence[MadeUpSheet],
     neighbours: Mapping[dt.date, Mapping[str, float]] | None = None,
+    pulses: Mapping[dt.date, float] | None = None,
 ) -> tuple[duckdb.DuckDBPyConnection, Relations]:
     """A connection that holds the sheets' rows.
 
     ``neighbours``: date -> medians elsewhere by field; ``sites`` they are of (else five),
-    ``<field>_least`` and ``<field>_most`` (else the median).
+    ``<field>_least`` and ``<field>_most`` (else the median). ``pulses``: date -> how many
+    times their usual catch the other sites had.
     """
     con = duckdb.connect()
     con.execute("SET threads = 1")
@@ -225,7 +243,25 @@ def connected(
     for date, given in (neighbours or {}).items():
         row = [value for name in NEIGHBOUR_FIELDS for value in _evidence(given, name)]
         con.execute(f"INSERT INTO elsewhere VALUES (?{', ?' * len(row)})", [date, *row])
-    return con, Relations(neighbours="elsewhere")
+    con.execute("CREATE TABLE pulses (local_date DATE, pulse DOUBLE)")
+    for date, pulse in (pulses or {}).items():
+        con.execute("INSERT INTO pulses VALUES (?, ?)", [date, pulse])
+    shared = [str(row_id_base(sheet.sha) + row) for sheet in sheets for row in sheet.elsewhere]
+    con.execute(
+        "CREATE TABLE twins AS SELECT 'far-brook' AS site, e.local_date, p.readings, p.tally "
+        f"FROM ({print_columns('judged_events', 'judged_catches')}) p "
+        f"JOIN judged_events e USING (row_id) WHERE row_id IN ({', '.join(shared) or 'NULL'})")
+    before = [sheet.earlier for sheet in sheets if sheet.earlier is not None]
+    for table, name, columns in (
+        ("earlier", "events", EVENT_COLUMNS), ("earlier_catches", "catches", CATCH_COLUMNS)
+    ):
+        rows = {key: [v for sheet in before for v in getattr(sheet, name)[key]] for key in columns}
+        con.register("arriving", to_arrow(rows, columns))
+        sent = ", DATE '2026-03-01' AS sent" if name == "events" else ""
+        con.execute(f"CREATE TABLE {table} AS SELECT *{sent} FROM arriving")
+        con.unregister("arriving")
+    return con, Relations(neighbours="elsewhere", pulse="pulses", twins="twins",
+                          earlier="earlier", earlier_catches="earlier_catches")
 
 
 def judged(
@@ -233,10 +269,11 @@ def judged(
     network: Network | None = None,
     neighbours: Mapping[dt.date, Mapping[str, float]] | None = None,
     as_of: dt.date = AS_OF,
+    pulses: Mapping[dt.date, float] | None = None,
 ) -> list[Finding]:
     """Findings on all the sheets, in the order that judging gives."""
     by_sha = {sheet.sha: sheet for sheet in sheets}
-    con, names = connected(sheets, neighbours)
+    con, names = connected(sheets, neighbours, pulses)
     with con:
         return judge(
             con, network or network_with(), "creek", as_of, names,

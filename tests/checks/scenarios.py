@@ -283,9 +283,10 @@ _MEND_UNIT = "Write it in the column's unit, or tell us which unit the column is
 _FIELD_SHEET = ("Look at the field sheet for a slipped decimal point or a value in the wrong "
                 "column.")
 _SAY_SO = "Check it against the field sheet; if it is right, say so and it stays."
-_AS_PERCENT = "It fits only as % of saturation. Move it to the % column, or write the mg/l."
+_OTHER_COLUMN = "Move it to the column of its unit, or write what this column asks for."
+_AS_PERCENT = f"It fits only as % of saturation; did you mean that? {_OTHER_COLUMN}"
 _MEND_TIME = "Mend the date or time that is wrong (12-hour times often are)."
-_FROM_METER = "Write what the meter showed for conductivity, or leave it blank."
+_FROM_METER = "Write what each instrument showed, or leave blank what was not read."
 _NO_EFFORT = "Fill in the effort, or the times the net was set and checked."
 
 SCENARIOS: tuple[Scenario, ...] = (
@@ -321,6 +322,14 @@ SCENARIOS: tuple[Scenario, ...] = (
         "value-qualified", unread("count", "qualifier", catch=0, detail="~"), "~12", 'Count '
         'is written "~12"; it is used as 12 and marked. Nothing to do unless the exact number is '
         "known.", "count", NOTE, Flag.PASS),
+    Scenario(
+        "column-unread", unread("ph", "column-unread", detail="its cells are not that"), "pH",
+        'The column "pH" was not read: its cells are not that. Mend the heading or the cells, or '
+        "tell us what the column holds.", "ph", QUERY, Flag.NOT_EVALUATED),
+    Scenario(
+        "no-value", unread("salinity", "no-value", detail="nd"), "ND", 'Salinity says "ND": no '
+        "value, which is no zero either. Nothing to do; write 0 if there really was none.",
+        "salinity", NOTE, Flag.MISSING),
     Scenario(
         "out-of-range", event("ph"), 72.0, f"pH 72 cannot be right: it lies between 0 and 14. "
         f"{_FIELD_SHEET}", "ph", MASK, Flag.FAIL, fine=(7.2, 6.0), edge=(14.0, 14.001),
@@ -379,84 +388,100 @@ SCENARIOS: tuple[Scenario, ...] = (
     # -- units -----------------------------------------------------------------------------
     Scenario(
         "temperature-unit", event("water_temperature"), 48.0, "Water temperature 48 was read as "
-        f"degC. It fits only as degF. {_MEND_UNIT}", "water_temperature", MASK, Flag.SUSPECT,
+        f"degC. It fits only as degF; did you mean that? {_MEND_UNIT}", "water_temperature", MASK,
+        Flag.SUSPECT,
         fine=(9.0,), edge=(28.0, 30.3), suggestion="8.9 degC", name="warm"),
     Scenario(
         "temperature-unit", event("water_temperature"), -11.0, "Water temperature 12.2 was read "
-        f"as degF. It fits only as degC. {_MEND_UNIT}", "water_temperature", MASK, Flag.SUSPECT,
+        f"as degF. It fits only as degC; did you mean that? {_MEND_UNIT}", "water_temperature",
+        MASK, Flag.SUSPECT,
         fine=(9.0,), edge=(-1.0, -2.3), suggestion="54 degF", units={"water_temperature": "degF"},
         raw={"water_temperature": "12.2"}, name="cold"),
     Scenario(
         "temperature-unit", event("air_temperature"), 60.0, "Air temperature 60 was read as "
-        f"degC. It fits only as degF. {_MEND_UNIT}", "air_temperature", MASK, Flag.SUSPECT,
+        f"degC. It fits only as degF; did you mean that? {_MEND_UNIT}", "air_temperature", MASK,
+        Flag.SUSPECT,
         fine=(12.0,), edge=(35.0, 35.1), suggestion="15.6 degC"),
     Scenario(
         "temperature-unit", _at(30, "air_temperature"), 30.0, "Air temperature 30 was read as "
-        f"degC. It fits only as degF. {_MEND_UNIT}", "air_temperature", MASK, Flag.SUSPECT,
+        f"degC. It fits only as degF; did you mean that? {_MEND_UNIT}", "air_temperature", MASK,
+        Flag.SUSPECT,
         fine=(-1.0, 8.0), edge=(21.0, 21.3), suggestion="-1.1 degC", name="neighbours-warm",
         limits={"neighbour_distance": 16.0}),
     Scenario(
         "temperature-unit", _at(31, "air_temperature"), -6.667, "Air temperature 20 was read as "
-        f"degF. It fits only as degC. {_MEND_UNIT}", "air_temperature", MASK, Flag.SUSPECT,
+        f"degF. It fits only as degC; did you mean that? {_MEND_UNIT}", "air_temperature", MASK,
+        Flag.SUSPECT,
         fine=(19.0,), suggestion="68 degF", units={"air_temperature": "degF"},
         raw={"air_temperature": "20"}, name="neighbours-cold",
         limits={"neighbour_distance": 16.0}),
     Scenario(
         "temperature-unit", _at(35, "air_temperature"), 30.0, "Air temperature 30 was read as "
-        f"degC. It fits only as degF. {_MEND_UNIT}", "air_temperature", MASK, Flag.SUSPECT,
+        f"degC. It fits only as degF; did you mean that? {_MEND_UNIT}", "air_temperature", MASK,
+        Flag.SUSPECT,
         fine=(-1.0, 8.0), suggestion="-1.1 degC", name="two-neighbours",
         limits={"neighbour_distance": 16.0}),
     Scenario(
         "conductivity-unit", _conductance, 12.4, "Specific conductance 12.4 was read as uS/cm. "
-        "It fits only as mS/cm. Write it in the column's unit, or tell us which unit the meter "
+        "It fits only as mS/cm; did you mean that? Write it in the column's unit, or tell us "
+        "which unit the meter "
         "showed.", "specific_conductance", MASK, Flag.SUSPECT, fine=(11_800.0,),
         suggestion="12400 uS/cm"),
     Scenario(
         "conductivity-unit", event("specific_conductance"), 12.4, "Specific conductance 12.4 was "
-        "read as uS/cm. It fits only as mS/cm. Write it in the column's unit, or tell us which "
+        "read as uS/cm. It fits only as mS/cm; did you mean that? Write it in the column's unit, "
+        "or tell us which "
         "unit the meter showed.", "specific_conductance", MASK, Flag.SUSPECT, fine=(11_800.0,),
         edge=(20.0, 19.9), suggestion="12400 uS/cm", name="nothing-usual"),
     Scenario(
         "conductivity-unit", _conductance, 12_400_000.0, "Specific conductance 12400 was read as "
-        "mS/cm. It fits only as uS/cm. Write it in the column's unit, or tell us which unit the "
+        "mS/cm. It fits only as uS/cm; did you mean that? Write it in the column's unit, or tell "
+        "us which unit the "
         "meter showed.", "specific_conductance", MASK, Flag.SUSPECT, fine=(12_000.0,),
         suggestion="12.4 mS/cm", units={"specific_conductance": "mS/cm"}, name="thousandfold"),
     Scenario(
         "conductivity-unit", _brook, 50_000.0, "Specific conductance 50 was read as mS/cm. It "
-        "fits only as uS/cm. Write it in the column's unit, or tell us which unit the meter "
+        "fits only as uS/cm; did you mean that? Write it in the column's unit, or tell us which "
+        "unit the meter "
         "showed.", "specific_conductance", MASK, Flag.SUSPECT, fine=(140.0,),
         edge=(12_499.0, 12_500.0), suggestion="0.05 mS/cm",
         units={"specific_conductance": "mS/cm"}, name="thousandfold-in-range"),
     Scenario(
         "conductivity-unit", _conductance, 85.0, "Specific conductance 85 was read as uS/cm. It "
-        "fits only as mS/cm. Write it in the column's unit, or tell us which unit the meter "
+        "fits only as mS/cm; did you mean that? Write it in the column's unit, or tell us which "
+        "unit the meter "
         "showed.", "specific_conductance", MASK, Flag.SUSPECT, fine=(12_000.0, 130.0),
-        edge=(96.1, 96.0), suggestion="85000 uS/cm", limits={"within_factor": 4.0},
+        edge=(96.1, 96.0), limits={"within_factor": 4.0},
         name="usual"),
     Scenario(
         "precipitation-unit", event("precipitation"), 635.0, "Precipitation 25 was read as in. It "
-        "fits only as mm. Write it in the column's unit, or tell us which unit the gauge has.",
+        "fits only as mm; did you mean that? Write it in the column's unit, or tell us which "
+        "unit the gauge has.",
         "precipitation", MASK, Flag.SUSPECT, fine=(12.7,), edge=(150.0, 150.1),
         suggestion="0.984 in", units={"precipitation": "in"}),
     Scenario(
         "precipitation-unit", _at(32, "precipitation"), 0.9, "Precipitation 0.9 was read as mm. "
-        "It fits only as in. Write it in the column's unit, or tell us which unit the gauge has.",
+        "It fits only as in; did you mean that? Write it in the column's unit, or tell us which "
+        "unit the gauge has.",
         "precipitation", MASK, Flag.SUSPECT, fine=(20.0, 0.0), edge=(3.0, 2.8),
         suggestion="22.9 mm", limits={"heavy_mm": 25.0}, name="inches"),
     Scenario(
         "precipitation-unit", _at(32, "precipitation"), 0.4, "Precipitation 0.4 was read as mm. "
-        "It fits only as in. Write it in the column's unit, or tell us which unit the gauge has.",
+        "It fits only as in; did you mean that? Write it in the column's unit, or tell us which "
+        "unit the gauge has.",
         "precipitation", MASK, Flag.SUSPECT, fine=(20.0,), edge=(0.3, 0.32),
         suggestion="10.2 mm", limits={"within_factor": 2.0}, name="inches-near"),
     Scenario(
         "precipitation-unit", _at(33, "precipitation"), 50.8, "Precipitation 2 was read as in. It "
-        "fits only as mm. Write it in the column's unit, or tell us which unit the gauge has.",
+        "fits only as mm; did you mean that? Write it in the column's unit, or tell us which "
+        "unit the gauge has.",
         "precipitation", MASK, Flag.SUSPECT, fine=(2.5,), edge=(25.3, 25.4),
         suggestion="0.079 in", limits={"apart_factor": 60.0}, units={"precipitation": "in"},
         name="millimetres"),
     Scenario(
         "precipitation-unit", _at(36, "precipitation"), 1.2, "Precipitation 1.2 was read as mm. "
-        "It fits only as in. Write it in the column's unit, or tell us which unit the gauge has.",
+        "It fits only as in; did you mean that? Write it in the column's unit, or tell us which "
+        "unit the gauge has.",
         "precipitation", MASK, Flag.SUSPECT, fine=(28.0,), suggestion="30.5 mm",
         limits={"heavy_mm": 31.0}, name="two-gauges"),
     Scenario(
@@ -470,11 +495,11 @@ SCENARIOS: tuple[Scenario, ...] = (
         name="lost-point"),
     Scenario(
         "oxygen-unit", _percent_in_unknown_salt, 92.0, "Dissolved oxygen 92 was read as mg/l. "
-        f"{_AS_PERCENT}", "dissolved_oxygen", MASK, Flag.SUSPECT, fine=(10.4,),
+        + _AS_PERCENT, "dissolved_oxygen", MASK, Flag.SUSPECT, fine=(10.4,),
         name="salinity-unknown"),
     Scenario(
         "oxygen-unit", event("dissolved_oxygen"), 180.0, "Dissolved oxygen 180 was read as mg/l. "
-        "It fits only as % of saturation. Move it to the % column, or write the mg/l.",
+        + _AS_PERCENT,
         "dissolved_oxygen", MASK, Flag.SUSPECT, edge=(200.1, 200.0),
         limits={"from_mg_l": 25.0, "to_percent": 150.0}, name="not-percent-either"),
     Scenario(

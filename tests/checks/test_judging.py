@@ -239,7 +239,8 @@ def test_the_network_decides_its_season_even_across_new_year(
 
 def test_seine_hauls_are_expected_all_year() -> None:
     sheet = MadeUpSheet(protocol="seine")
-    sheet.row(local_date=dt.date(2025, 12, 20))
+    sheet.row(local_date=dt.date(2025, 12, 20), catches=[
+        {"taxon": STICKLEBACK, "life_stage": "unspecified"}])
     assert _one(sheet, season_start=(2, 1), season_end=(6, 30)) == []
 
 
@@ -336,7 +337,8 @@ def test_oxygen_is_suggested_only_where_the_days_around_decide(
 ) -> None:
     sheet = MadeUpSheet()
     for day in range(6):
-        sheet.row(day, dissolved_oxygen=usual, salinity=8.0, water_temperature=10.0)
+        sheet.row(day, dissolved_oxygen=usual, salinity=8.0, water_temperature=10.0,
+                  catches=[{"count": 10.0 + day}])
     sheet.row(6, dissolved_oxygen=92.0, salinity=8.0, water_temperature=10.0)
     assert [(f.rule, f.suggestion) for f in _one(sheet)] == [("oxygen-unit", suggested)]
 
@@ -344,7 +346,8 @@ def test_oxygen_is_suggested_only_where_the_days_around_decide(
 def test_no_oxygen_is_suggested_that_would_be_asked_about() -> None:
     sheet = MadeUpSheet()
     for day in range(6):
-        sheet.row(day, dissolved_oxygen=16.0, salinity=0.0, water_temperature=0.0)
+        sheet.row(day, dissolved_oxygen=16.0, salinity=0.0, water_temperature=0.0,
+                  catches=[{"count": 10.0 + day}])
     sheet.row(6, dissolved_oxygen=200.0, salinity=0.0, water_temperature=0.0)
     assert [(f.rule, f.suggestion) for f in _one(sheet)] == [("oxygen-unit", "")]
 
@@ -366,7 +369,8 @@ def test_alike_findings_in_one_column_are_one_question(rows: int, causes: int) -
 def test_other_columns_sheets_and_rules_are_other_questions() -> None:
     one, other = MadeUpSheet(), MadeUpSheet()
     for day in range(LEAST_ROWS):
-        one.row(day, water_temperature=48.0, air_temperature=99.0, ph=72.0)
+        one.row(day, water_temperature=48.0, air_temperature=99.0, ph=72.0,
+                catches=[{"count": 10.0 + day}])
         other.row(day, water_temperature=48.0)
     found = judged([one, other])
     assert len(found) == 4 * LEAST_ROWS
@@ -590,4 +594,4 @@ def test_a_salinity_that_cannot_be_does_not_condemn_the_conductivity() -> None:
     # 5,000 stands in both columns: it is the conductivity's own number.
     sheet = MadeUpSheet()
     sheet.row(salinity=5000.0, conductivity=5000.0)
-    assert [(f.rule, f.field) for f in _one(sheet)] == [("out-of-range", "salinity")]
+    assert [(f.rule, f.field) for f in _one(sheet)] == [("salinity-disagrees", "salinity")]

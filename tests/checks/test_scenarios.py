@@ -13,8 +13,14 @@ import pytest
 
 from checks.catalogue import CATALOGUE
 from shared.findings import Finding
-from tests.checks.made_up_sheets import MadeUpSheet, judged, network_with, of_sheet
-from tests.checks.scenarios import NEIGHBOURS, SCENARIOS, Scenario
+from tests.checks import scenarios, scenarios_of_series, scenarios_of_water_and_fish
+from tests.checks.made_up_sheets import MadeUpSheet, judged, network_with, of_sheet, sites_of
+from tests.checks.scenarios import Scenario
+
+SCENARIOS = (scenarios.SCENARIOS + scenarios_of_series.SCENARIOS
+             + scenarios_of_water_and_fish.SCENARIOS)
+NEIGHBOURS = (scenarios.NEIGHBOURS | scenarios_of_series.NEIGHBOURS_HERE
+              | scenarios_of_water_and_fish.NEIGHBOURS_HERE)
 
 RELAXATIONS = {"relaxed": "limits", "unoffered": "offers"}
 """Kind of value -> where a scenario says which thresholds it is judged by."""
@@ -43,8 +49,9 @@ def _judge(
     wanted: list[tuple[Scenario, str, object]], thresholds: dict[str, dict[str, float]]
 ) -> dict[tuple[str, str], list[Laid]]:
     laid = [(scenario, kind, *scenario.sheet(value)) for scenario, kind, value in wanted]
-    findings = judged([sheet for _, _, sheet, _ in laid], network_with(thresholds=thresholds),
-                      NEIGHBOURS)
+    sheets = [sheet for _, _, sheet, _ in laid]
+    findings = judged(
+        sheets, network_with(thresholds=thresholds, sites=sites_of(sheets)), NEIGHBOURS)
     out: dict[tuple[str, str], list[Laid]] = defaultdict(list)
     for scenario, kind, sheet, row in laid:
         found = [f for f in of_sheet(findings, sheet)

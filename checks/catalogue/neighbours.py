@@ -1,0 +1,113 @@
+"""Rules that the other sites of the network tell."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from checks.rule import Limits, Over, Probe, Rule, Threshold
+from shared.flags import Effect
+from shared.settings import Network
+
+
+def _unlike(limits: Limits, _: Network) -> Iterator[Probe]:
+    for name in ("water_temperature", "air_temperature"):
+        far = f"greatest({limits[name]!r}, {limits['deviations']!r} * a.spread)"
+        yield Probe(
+            Over.APART,
+            name,
+            Effect.QUERY,
+            f"a.field = '{name}' AND abs(a.apart - a.usual) > {far}",
+            facts={"was": "a.median + a.usual", "sites_text": "a.sites"},
+        )
+
+
+def _drifting(limits: Limits, _: Network) -> Iterator[Probe]:
+    yield Probe(
+        Over.APART,
+        "water_temperature",
+        Effect.QUERY,
+        f"a.field = 'water_temperature' AND a.checks >= {limits['checks']!r} "
+        f"AND abs(a.lately) > {limits['degrees']!r} "
+        # All but one on the same side: a single warm day is none.
+        "AND CASE WHEN a.lately > 0 THEN a.above >= a.checks - 1 ELSE a.above <= 1 END",
+        facts={"by": "format('{:.1f} degC', abs(a.lately))", "checks_text": "a.checks",
+               "side": "CASE WHEN a.lately > 0 THEN 'warmer' ELSE 'colder' END",
+               "cause": "format('{}', a.drift_id)"},
+    )
+
+
+def _same_elsewhere(limits: Limits, _: Network) -> Iterator[Probe]:
+    same = (f"k.how = 'elsewhere' AND k.told >= {limits['readings']!r} "
+            f"AND k.animals >= {limits['animals']!r}")
+    facts = {"date": "strftime(e.local_date, '%-d %b %Y')", "other": "k.twin_site",
+             "rows_text": "k.rows", "cause": "format('{} {}', k.run_id, k.twin_site)"}
+    for effect, lot in (
+        (Effect.HOLD, f"k.rows >= {limits['rows']!r}"),
+        (Effect.QUERY, f"k.rows < {limits['rows']!r}"),
+    ):
+        yield Probe(Over.COPIES, "local_date", effect, f"{same} AND {lot}", facts=facts)
+
+
+RULES = (
+    Rule(
+        id="unlike-neighbours",
+        title="A reading that the other sites of the day speak against",
+        about="The sites warm and cool together. What a site is always warmer or colder by is "
+        "taken off first, so that a warm creek is not called wrong.",
+        source="comparison of nearby stations, common practice; spread as 1.4826 x median "
+        "absolute deviation",
+        effect=Effect.QUERY,
+        message="{field} {written} is far from what {sites_text} other sites of the day point "
+        "to, about {was_written}.",
+        remedy="Look at the field sheet, the unit and the thermometer; if it is right, say so.",
+        probes=_unlike,
+        thresholds={
+            "water_temperature": Threshold(5.0, "degC", "least distance that is asked about"),
+            "air_temperature": Threshold(10.0, "degC", "least distance that is asked about"),
+            "deviations": Threshold(6.0, "", "robust standard deviations of the site's distance"),
+        },
+        yields_to=("spike", "rate-of-change"),
+        example={"field": "Water temperature", "written": "14.2 degC", "sites_text": "8",
+                 "was_written": "5.3 degC"},
+    ),
+    Rule(
+        id="probe-drifting",
+        title="A thermometer that leaves the others for weeks",
+        about="Over two weeks of checks the site's water has been warmer, or colder, beside the "
+        "other sites than it ever is: the probe drifts, or has been changed. All its rows are "
+        "one question.",
+        source="comparison of nearby stations, common practice",
+        effect=Effect.QUERY,
+        message="Over the last {checks_text} checks {field} is {by} {side} beside the other sites "
+        "than is usual here.",
+        remedy="Check the probe in ice water and beside another; tell us from when it is wrong.",
+        probes=_drifting,
+        thresholds={
+            "checks": Threshold(10.0, "", "least checks to tell a drift by"),
+            "degrees": Threshold(1.8, "degC", "mean distance that is asked about"),
+        },
+        yields_to=("spike", "rate-of-change", "unlike-neighbours", "copied-down"),
+        example={"checks_text": "14", "field": "Water temperature", "by": "2.4 degC",
+                 "side": "warmer"},
+    ),
+    Rule(
+        id="same-as-other-site",
+        title="Rows that another site has too",
+        about="Readings and catch are, to the digit, those of another site on the same day: a "
+        "sheet was sent for the wrong site, or one was made from the other. Three such rows "
+        "wait; fewer are asked about.",
+        source="common practice",
+        effect=Effect.HOLD,
+        message="The row of {date} says just what {other} has for the day; {rows_text} rows of "
+        "this sheet are so.",
+        remedy="Send this site's own rows, or tell us that the other site's are not its own.",
+        probes=_same_elsewhere,
+        thresholds={
+            "readings": Threshold(2.0, "", "least readings, not zero, that are all the same"),
+            "animals": Threshold(5.0, "", "least animals caught in both"),
+            "rows": Threshold(3.0, "", "rows from which on they wait"),
+        },
+        of_row=True,
+        example={"date": "15 Mar 2026", "other": "alder-creek", "rows_text": "31"},
+    ),
+)

@@ -1,0 +1,54 @@
+"""Suggestions are tried: the rows with what is suggested laid in, to be judged once more."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import duckdb
+
+from checks.relations import Relations
+from shared.fields import FIELDS, NUMERIC_KINDS, Level
+from shared.findings import Finding
+
+TRIED = Relations(events="tried_events", catches="tried_catches", oddities="tried_oddities")
+
+
+def lay_out_tried(
+    con: duckdb.DuckDBPyConnection, names: Relations, found: Sequence[Finding]
+) -> bool:
+    """Lay out :data:`TRIED`: rows for which ``found`` suggests numbers, as they would then be.
+
+    All of a row's suggestions are laid in together. False: there are none, and no tables.
+    """
+    offered: dict[tuple[int, int | None, str], float] = {}
+    for finding in found:
+        if (finding.suggested and finding.row_id is not None
+                and FIELDS[finding.field].kind in NUMERIC_KINDS):
+            offered[finding.row_id, finding.catch_id, finding.field] = float(finding.suggested)
+    if not offered:
+        return False
+    con.execute("CREATE OR REPLACE TEMP TABLE tried_values "
+                "(row_id BIGINT, catch_id BIGINT, field VARCHAR, value DOUBLE)")
+    keys = list(offered)
+    con.execute(
+        "INSERT INTO tried_values SELECT unnest($rows), unnest($catches), unnest($fields), "
+        "unnest($values)",
+        {"rows": [key[0] for key in keys], "catches": [key[1] for key in keys],
+         "fields": [key[2] for key in keys], "values": list(offered.values())})
+
+    def laid_in(alias: str, level: Level, key: str) -> str:
+        changed = sorted({key[2] for key in keys if FIELDS[key[2]].level is level})
+        put = ", ".join(
+            f"coalesce((SELECT v.value FROM tried_values v WHERE v.{key} = {alias}.{key} "
+            f"AND v.field = '{field}'), {alias}.{field}) AS {field}" for field in changed)
+        return f"{alias}.* REPLACE ({put})" if put else f"{alias}.*"
+
+    rows = "(SELECT row_id FROM tried_values)"
+    for table, columns, source in (
+        (TRIED.events, laid_in("e", Level.EVENT, "row_id"), f"{names.events} e"),
+        (TRIED.catches, laid_in("c", Level.CATCH, "catch_id"), f"{names.catches} c"),
+        (TRIED.oddities, "o.*", f"{names.oddities} o"),
+    ):
+        con.execute(f"CREATE OR REPLACE TEMP TABLE {table} AS "
+                    f"SELECT {columns} FROM {source} WHERE row_id IN {rows}")
+    return True
