@@ -44,11 +44,16 @@ class Finding:
     catch_id: int | None = None
     qualifier: str = ""
     """The mark that the value carries itself, as "~" in "~200"."""
+    settled: str = ""
+    """How a decision took the question out: ``confirmed`` or ``released``; it is a note then."""
+
+    apart: str = ""
+    """Tells rows apart that are the same event: what is on the row, where that is needed."""
 
     @property
     def id(self) -> str:
         """Stable as long as the same rule says the same of the same value."""
-        anchor = self.event_id or f"{self.sheet}:{self.row}"
+        anchor = (self.event_id or f"{self.sheet}:{self.row}") + self.apart
         return short_digest(
             self.site, anchor, self.field, self.taxon, self.life_stage, self.rule, self.value
         )

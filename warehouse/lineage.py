@@ -9,18 +9,22 @@ All events of files not superseded speak. An event that only superseded files ha
 *vanished*: it is carried, marked so, from the latest file that had it, because a row
 gone from a sheet is a question and never an answer. Two kinds are not carried:
 
-- It *moved*: a later file has an event with the same content under an identity that the
-  file it vanished from does not know: its date or time was corrected. Content says this
-  only when no other row of that file has the same; a season has many bare zero rows.
+- It *moved*: the file that came next in its place has it under another identity, because
+  its date, time or net was corrected. A decision may say so, or
+  :mod:`warehouse.matching` finds it by its evidence; where that is not clear, it vanished.
 - It was *held* when it last stood in a sheet. It was asked about then, it was never in
   the clean table, and its leaving is the answer. This is noted in ``departures``.
 """
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
+from typing import Any
 
 from shared import staging
+from shared.fields import EVENT_FIELDS, Kind
+from warehouse.matching import Match, Row, match_rows
 from warehouse.store import Warehouse
 from warehouse.tables import column_list
 
@@ -55,11 +59,18 @@ def lay_out(warehouse: Warehouse, site_id: str) -> Lineage:
     ``judged_events`` (EVENT_COLUMNS, ``vanished`` BOOLEAN, ``file`` the path in the
     inbox), ``judged_catches``, ``judged_oddities``, ``judged_places`` (their contract's
     columns) and ``judged_rows`` (ROW_COLUMNS, ``vanished``, ``file``): in sheet order,
-    replaced by the next call. ``judged_files`` and ``judged_departed`` are for the load.
+    replaced by the next call. ``judged_files`` and ``judged_departed`` are for the load,
+    ``judged_moved`` (event_id, becomes, row_id, evidence) tells which rows moved.
+    :func:`warehouse.decisions.lay_over` then lays the site's decisions over them, and fills
+    ``judged_decided``, ``judged_withdrawn`` and ``judged_held``, which are laid out empty.
     Costs time in proportion to what the site has sent.
     """
     with warehouse.transaction() as connection:
-        for statement in _statements():
+        who_stands, what_speaks = _statements()
+        for statement in who_stands:
+            connection.execute(statement, {"site": site_id} if "$site" in statement else None)
+        _find_moved(warehouse, site_id)
+        for statement in what_speaks:
             connection.execute(statement, {"site": site_id} if "$site" in statement else None)
         files = connection.execute(
             "SELECT sha256, path, seq, current FROM judged_files ORDER BY seq"
@@ -90,13 +101,141 @@ def lay_out_standing(warehouse: Warehouse) -> None:
                 SELECT (site, max_by(sha256, seq)) FROM receipts GROUP BY site, path)""")
 
 
-def _statements() -> list[str]:
+_BESIDE_THE_POINT = frozenset({
+    "site", "gear_unit", "local_date", "set_date", "set_time", "check_date", "check_time",
+    "hours_fished", "net_status", "hauls",
+})
+"""Event fields that say when and how a net was fished, or nearly always say the same."""
+
+
+def _find_moved(warehouse: Warehouse, site_id: str) -> None:
+    """Fill ``judged_moved`` with the gone events that stand elsewhere by now."""
+    connection = warehouse.connection
+    connection.execute(
+        "CREATE OR REPLACE TEMP TABLE judged_moved "
+        "(event_id VARCHAR, becomes VARCHAR, row_id BIGINT, evidence VARCHAR)")
+    gone: dict[str, list[str]] = defaultdict(list)
+    for event_id, sha256 in connection.execute(
+        "SELECT event_id, sha256 FROM site_gone ORDER BY event_id"
+    ).fetchall():
+        gone[sha256].append(event_id)
+    if not gone:
+        return
+    moved = connection.execute(
+        """
+        SELECT g.event_id, any_value(d.becomes), min(e.row_id), 'so it was decided'
+        FROM site_gone AS g
+        JOIN decisions AS d ON d.event_id = g.event_id AND d.site = $site
+             AND d.action = 'correct' AND d.becomes <> ''
+        JOIN site_events AS e ON e.event_id = d.becomes
+        JOIN judged_files AS f ON f.sha256 = e.file_sha256 AND f.current
+        GROUP BY g.event_id ORDER BY g.event_id
+        """, {"site": site_id}).fetchall()
+    decided = {row[0] for row in moved}
+    taken = {row[2] for row in moved}
+    for sha256, events in gone.items():
+        successor = _successor(warehouse, site_id, sha256)
+        left = [event for event in events if event not in decided]
+        if successor is None or not left:
+            continue
+        rows = _rows_of(warehouse, sha256, successor, left)
+        by_row = {row.key: (row_id, event) for row, row_id, event in rows[1]}
+        matches: list[Match] = match_rows(
+            [row for row, _, _ in rows[0]],
+            [row for row, row_id, _ in rows[1] if row_id not in taken])
+        for match in matches:
+            row_id, event = by_row[match.arrived]
+            moved.append((match.gone, event, row_id, match.evidence))
+    if moved:
+        connection.executemany("INSERT INTO judged_moved VALUES (?, ?, ?, ?)", moved)
+
+
+def _successor(warehouse: Warehouse, site_id: str, sha256: str) -> str | None:
+    """The file that came in the place of ``sha256``: at its path next, or overtaking it."""
+    found = warehouse.connection.execute(
+        """
+        WITH me AS (SELECT max(seq) AS seq FROM receipts WHERE site = $site AND sha256 = $sha),
+        at_path AS (
+            SELECT r.sha256, r.seq FROM receipts AS r, me
+            WHERE r.site = $site AND r.seq > me.seq
+              AND r.sha256 IN (SELECT sha256 FROM judged_files)
+              AND r.path IN (SELECT path FROM receipts, me AS m
+                             WHERE site = $site AND sha256 = $sha AND receipts.seq = m.seq)),
+        mine AS (SELECT DISTINCT event_id FROM site_events
+                 WHERE file_sha256 = $sha AND event_id IS NOT NULL),
+        alike AS (
+            SELECT f.sha256, f.seq
+            FROM judged_files AS f JOIN site_events AS e ON e.file_sha256 = f.sha256, me
+            WHERE f.seq > me.seq AND f.sha256 <> $sha AND e.event_id IN (FROM mine)
+            GROUP BY f.sha256, f.seq
+            HAVING count(DISTINCT e.event_id) * 2 >= (SELECT count(*) FROM mine))
+        SELECT sha256 FROM (
+            SELECT 0 AS rank, * FROM at_path UNION ALL SELECT 1, * FROM alike
+        ) ORDER BY rank, seq LIMIT 1
+        """, {"site": site_id, "sha": sha256}).fetchone()
+    return None if found is None else str(found[0])
+
+
+_Placed = tuple[Row, int, str | None]
+
+
+def _rows_of(
+    warehouse: Warehouse, before: str, after: str, gone: list[str]
+) -> tuple[list[_Placed], list[_Placed]]:
+    """The rows of ``before`` that are ``gone``, and those of ``after`` that it did not have."""
+    connection = warehouse.connection
+    fields = [entry for entry in EVENT_FIELDS
+              if entry.id not in _BESIDE_THE_POINT and not entry.private
+              and entry.kind not in (Kind.DATE, Kind.TIME)]
+    values = column_list([entry.id for entry in fields])
+    connection.execute("CREATE OR REPLACE TEMP TABLE matched_gone (event_id VARCHAR)")
+    connection.executemany("INSERT INTO matched_gone VALUES (?)", [[event] for event in gone])
+    connection.execute(
+        """
+        CREATE OR REPLACE TEMP TABLE matched_rows AS
+        WITH placed AS (
+            SELECT *, lag(event_id) OVER in_sheet AS above, lead(event_id) OVER in_sheet AS below
+            FROM site_events WHERE file_sha256 IN ($before, $after)
+            WINDOW in_sheet AS (PARTITION BY file_sha256, sheet ORDER BY row_id))
+        SELECT * FROM placed
+        WHERE CASE WHEN file_sha256 = $before THEN event_id IN (FROM matched_gone)
+              ELSE event_id IS NULL OR event_id NOT IN (
+                  SELECT event_id FROM site_events
+                  WHERE file_sha256 = $before AND event_id IS NOT NULL) END
+        ORDER BY row_id
+        """, {"before": before, "after": after})
+    counts: dict[int, dict[tuple[str, str], float]] = defaultdict(dict)
+    for row_id, taxon, stage, count in connection.execute(
+        "SELECT row_id, coalesce(taxon, ''), coalesce(life_stage, ''), sum(count) "
+        "FROM staged_catches WHERE file_sha256 IN (?, ?) AND count IS NOT NULL "
+        "AND row_id IN (SELECT row_id FROM matched_rows) GROUP BY ALL", [before, after]
+    ).fetchall():
+        counts[row_id][taxon, stage] = count
+    sides: tuple[dict[str, _Placed], dict[str, _Placed]] = ({}, {})
+    for file, row_id, event, protocol, gear, date, time, sheet, number, above, below, *had in (
+        connection.execute(
+            "SELECT file_sha256, row_id, event_id, protocol, gear_unit, local_date, check_time, "
+            f"sheet, sheet_row, above, below, {values} FROM matched_rows ORDER BY row_id"
+        ).fetchall()
+    ):
+        key = str(event) if event is not None else f"row {row_id}"
+        known: dict[str, Any] = {
+            entry.id: value for entry, value in zip(fields, had, strict=True) if value is not None}
+        row = Row(key, protocol, gear or "", date, time, sheet, number, above, below,
+                  counts[row_id], known)
+        # Of two rows under one identity the first stands for it; a rule asks about the other.
+        sides[file == after].setdefault(key, (row, row_id, event))
+    return list(sides[0].values()), list(sides[1].values())
+
+
+def _statements() -> tuple[list[str], list[str]]:
+    """SQL up to which events are gone, and SQL that needs to know which of them moved."""
     events = column_list(staging.EVENT_COLUMNS)
     catches = column_list(staging.CATCH_COLUMNS, "c.")
     oddities = column_list(staging.ODDITY_COLUMNS, "o.")
     places = column_list(staging.PLACE_COLUMNS, "p.")
     rows = column_list(staging.ROW_COLUMNS, "r.")
-    return [
+    return ([
         f"""
         CREATE OR REPLACE TEMP TABLE site_events AS
         SELECT {events} FROM staged_events WHERE site = $site
@@ -144,33 +283,7 @@ def _statements() -> list[str]:
         GROUP BY e.event_id
         HAVING NOT bool_or(f.current)
         """,
-        # Of several vanished rows with one content, as many moved as new identities have it.
-        """
-        CREATE OR REPLACE TEMP TABLE site_moved AS
-        WITH telling AS (
-            SELECT file_sha256 AS sha256, protocol, content, any_value(event_id) AS event_id
-            FROM site_events WHERE content IS NOT NULL
-            GROUP BY ALL HAVING count(*) = 1
-        ),
-        gone AS (
-            SELECT g.event_id, g.sha256, g.seq, t.protocol, t.content,
-                   row_number() OVER (PARTITION BY t.protocol, t.content
-                                      ORDER BY g.seq, g.event_id) AS place
-            FROM site_gone AS g JOIN telling AS t USING (sha256, event_id)
-        ),
-        arrived AS (
-            SELECT g.event_id, count(DISTINCT coalesce(e.event_id, e.row_id::VARCHAR)) AS n
-            FROM gone AS g
-            JOIN site_events AS e ON e.protocol = g.protocol AND e.content = g.content
-            JOIN judged_files AS f ON f.sha256 = e.file_sha256 AND f.seq > g.seq
-            WHERE NOT EXISTS (
-                FROM site_events AS k
-                WHERE k.file_sha256 = g.sha256 AND k.event_id = e.event_id
-            )
-            GROUP BY g.event_id
-        )
-        SELECT g.event_id FROM gone AS g JOIN arrived AS a USING (event_id) WHERE g.place <= a.n
-        """,
+    ], [
         """
         CREATE OR REPLACE TEMP TABLE judged_departed AS
         WITH unloaded AS (
@@ -184,14 +297,14 @@ def _statements() -> list[str]:
                    SELECT (event_id, file_sha256) FROM departures WHERE site = $site
                ) AS noted
         FROM site_gone AS g
-        WHERE g.event_id NOT IN (FROM site_moved)
+        WHERE g.event_id NOT IN (SELECT event_id FROM judged_moved)
           AND (noted OR g.event_id IN (FROM unloaded))
         """,
         f"""
         CREATE OR REPLACE TEMP TABLE judged_events AS
         WITH carried AS (
             SELECT event_id, sha256 FROM site_gone
-            WHERE event_id NOT IN (FROM site_moved)
+            WHERE event_id NOT IN (SELECT event_id FROM judged_moved)
               AND event_id NOT IN (SELECT event_id FROM judged_departed)
         )
         SELECT {column_list(staging.EVENT_COLUMNS, "e.")},
@@ -229,4 +342,7 @@ def _statements() -> list[str]:
           AND (f.current OR r.row_id IN (SELECT row_id FROM judged_events WHERE vanished))
         ORDER BY f.seq, r.sheet, r.sheet_row
         """,
-    ]
+        "CREATE OR REPLACE TEMP TABLE judged_decided (row_id BIGINT, catch_id BIGINT)",
+        "CREATE OR REPLACE TEMP TABLE judged_withdrawn (row_id BIGINT, why VARCHAR)",
+        "CREATE OR REPLACE TEMP TABLE judged_held (row_id BIGINT, why VARCHAR)",
+    ])

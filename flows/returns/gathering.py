@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from flows.returns import wording
@@ -70,6 +70,8 @@ class Ask:
     message: str
     suggestion: str
     answers: tuple[Answer, ...]
+    asked: dt.date | None = None
+    """Since when it has been asked; None: it is new."""
 
     @property
     def dates(self) -> str:
@@ -93,18 +95,26 @@ class Ask:
         return f"Please {' or '.join([', '.join(ways[:-1]), ways[-1]] if ways[1:] else ways)}."
 
 
-def gather(findings: Iterable[Finding]) -> list[Ask]:
+def gather(
+    findings: Iterable[Finding], asked: Mapping[str, dt.date] | None = None,
+    as_of: dt.date = dt.date.max,
+) -> list[Ask]:
     """The questions that one site's ``findings`` come to, in the order to ask them.
 
-    Gravest effect first (hold, mask, query), then most rows, then oldest date. Notes
-    are never asked. The order does not depend on that of ``findings``.
+    Longest open first (``asked``: finding -> first asked), then gravest effect first (hold,
+    mask, query), then most rows, then oldest date. Notes are never asked. The order does
+    not depend on that of ``findings``.
     """
+    since = {} if asked is None else asked
     by_cause: dict[str, list[Finding]] = {}
     for item in findings:
         if item.effect is not Effect.NOTE:
             by_cause.setdefault(item.cause or item.id, []).append(item)
-    asks = [_ask(cause, members) for cause, members in by_cause.items()]
-    return sorted(asks, key=_urgency)
+    asks = [
+        replace(_ask(cause, members), asked=min(
+            (since[item.id] for item in members if item.id in since), default=None))
+        for cause, members in by_cause.items()]
+    return sorted(asks, key=lambda ask: (min(ask.asked or as_of, as_of), _urgency(ask)))
 
 
 def notes_among(findings: Iterable[Finding]) -> int:

@@ -34,6 +34,7 @@ class Letter:
 
     subject: str
     thanks: str
+    echo: str
     account: str
     asks: tuple[AskLine, ...]
     more: str
@@ -44,7 +45,7 @@ class Letter:
     @property
     def lines(self) -> int:
         """Lines of content: what a tired reader has to get through."""
-        single = (self.thanks, self.account, self.more, self.what_to_do, self.caution)
+        single = (self.thanks, self.echo, self.account, self.more, self.what_to_do, self.caution)
         return sum(bool(line) for line in single) + len(self.asks) + len(self.troubles)
 
 
@@ -64,8 +65,12 @@ def compose(
     account: Mapping[str, int],
     troubles: Sequence[Trouble],
     as_of: dt.date,
+    echo: str = "",
 ) -> Letter:
-    """Choose what is said: the gravest questions that fit, the rest as a number."""
+    """Choose what is said: the first of the questions that fit, the rest as a number.
+
+    ``echo``: what came of the site's answers, in a line.
+    """
     told = [wording.trouble_line(trouble) for trouble in troubles[:MOST_TROUBLES]]
     if len(troubles) > MOST_TROUBLES:
         told = told[: MOST_TROUBLES - 1]
@@ -74,7 +79,7 @@ def compose(
                     "look at them together.")
     caution = _caution(site, network)
     # Thanks, account, what to do and (if any) the caution stand in every message.
-    room = MOST_LINES - 3 - bool(caution) - len(told)
+    room = MOST_LINES - 3 - bool(caution) - bool(echo) - len(told)
     shown = min(len(asks), MOST_ASKS, room)
     if shown < len(asks):
         shown = min(shown, room - 1)
@@ -83,8 +88,9 @@ def compose(
     return Letter(
         subject=_subject(name, network, asks, troubles),
         thanks=f"Thank you, {name}.",
+        echo=wording.plain(echo, 480),
         account=_account(asks, account, as_of),
-        asks=tuple(_line(ask) for ask in asks[:shown]),
+        asks=tuple(_line(ask, as_of) for ask in asks[:shown]),
         more=f"And {rest:,} more in the workbook." if rest else "",
         troubles=tuple(told),
         what_to_do=_what_to_do(asks, troubles),
@@ -123,18 +129,22 @@ def _subject(
 def _account(asks: Sequence[Ask], account: Mapping[str, int], as_of: dt.date) -> str:
     line = f"As of {wording.day(as_of)}: {wording.account_line(account)}"
     if asks:
-        noun = "question" if len(asks) == 1 else "questions, worst first"
+        older = any(ask.asked is not None and ask.asked < as_of for ask in asks)
+        noun = "question" if len(asks) == 1 else (
+            "questions, longest open first" if older else "questions, worst first")
         line += f" We have {len(asks):,} {noun}:"
     return line
 
 
-def _line(ask: Ask) -> AskLine:
+def _line(ask: Ask, as_of: dt.date) -> AskLine:
     where = ask.where + (f", {ask.dates}" if ask.dates else "")
     where = where[:1].upper() + where[1:]
     if ask.title:
         where += f". {wording.plain(f'{ask.title}: {ask.says}', 80)}"
     return AskLine(
-        effect=wording.EFFECT_WORD[ask.effect],
+        effect=wording.EFFECT_WORD[ask.effect] + (
+            f", asked since {wording.day(ask.asked)}"
+            if ask.asked is not None and ask.asked < as_of else ""),
         where=wording.plain(where, 180),
         odd=wording.plain(ask.message, 180),
         advice=wording.plain(

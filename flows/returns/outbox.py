@@ -53,10 +53,12 @@ def week_name(as_of: dt.date) -> str:
 
 
 def digest_of(
-    asks: Sequence[Ask], troubles: Sequence[Trouble], account: Mapping[str, int]
+    asks: Sequence[Ask], troubles: Sequence[Trouble], account: Mapping[str, int],
+    echo: str = "", due: str = "",
 ) -> str:
-    """Changes whenever there is something else to say; does not depend on the date."""
+    """Changes whenever there is something else to say, or an old question is ``due`` again."""
     return short_digest(
+        *filter(None, (echo, due)),
         [(ask.id, ask.effect.value, sorted({item.id for item in ask.findings}),
           ask.message, ask.suggestion) for ask in asks],
         [(trouble.code, trouble.what, trouble.remedy, trouble.where) for trouble in troubles],
@@ -76,19 +78,22 @@ def return_to_site(
     version: str,
     last_digest: str | None = None,
     token: str = "",
+    echo: str = "",
+    due: str = "",
 ) -> ReturnedPaths | None:
     """Put ``message.html``, ``message.txt`` and the workbook out for ``site``.
 
     They go to ``outbox/<site>/<week>`` in ``network_dir``, all of them in one move.
     Returns None, and touches nothing, when the digest is ``last_digest`` or when
-    nothing arrived and nothing is odd. A second run in the week replaces the first;
-    a workbook that differs from the new one is kept under ``earlier``, because
+    nothing arrived and nothing is odd. ``echo`` is what came of the site's answers; ``due``
+    changes when open questions are to be asked once more. A second run in the week replaces
+    the first; a workbook that differs from the new one is kept under ``earlier``, because
     someone may have typed answers into it.
 
     Raises :class:`BadSettings` when the site's id cannot name a folder and
     :class:`OutboxBusy` when the folder cannot be written or replaced.
     """
-    digest = digest_of(asks, troubles, account)
+    digest = digest_of(asks, troubles, account, echo, due)
     nothing_at_all = not asks and not troubles and not account.get("rows", 0)
     if nothing_at_all or digest == last_digest:
         return None
@@ -97,7 +102,7 @@ def return_to_site(
                           "Use letters, digits and hyphens only.", "network.toml")
     home = network_dir / "outbox" / site.id
     folder = home / week_name(as_of)
-    letter = compose(site, network, asks, account, troubles, as_of)
+    letter = compose(site, network, asks, account, troubles, as_of, echo)
     message = write_message(letter)
     try:
         home.mkdir(parents=True, exist_ok=True)

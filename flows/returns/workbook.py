@@ -25,21 +25,26 @@ if TYPE_CHECKING:
 ANSWER_SHEET = "Please answer"
 DETAIL_SHEET = "Every row"
 ABOUT_SHEET = "about"
-_SEARCHED = 30
+SEARCHED = 30
 """Rows of a sheet among which the headings of the answers are looked for."""
 
 MARK = "tallyweir-answers"
 """First cell of the hidden sheet: an answered workbook is known by it, whatever its name."""
-LAYOUT = 1
+LAYOUT = 2
 """Counts up when the place of an answer in the workbook changes."""
 
 NOT_NEEDED = "not needed"
 """Stands in a locked "Your value" cell: no one value can answer that line."""
 
 ANSWER_HEADINGS = ("Your answer", "Your value", "Note", "Answered by")
+REF_HEADING = "Ref."
+"""Heading of the column that names the question: it survives where the hidden sheet does not."""
+REF_MARK = "Q"
+"""Begins a reference, so that no program takes twelve hex digits for a number."""
 _FOUND = (("No.", 5), ("Where", 19), ("Date(s)", 13), ("What your sheet says", 21),
           ("What looks odd", 41), ("Our suggestion", 24))
 _ANSWER_WIDTHS = (21, 13, 20, 12)
+_REF_WIDTH = 8
 _DETAIL = (("No.", 5), ("File", 24), ("Sheet", 14), ("Cell", 8), ("Date", 12),
            ("What your sheet says", 26), ("What looks odd", 62), ("Our suggestion", 28))
 _LINE_POINTS = 15.0
@@ -110,6 +115,7 @@ class _Formats:
         self.number = style(align="center", **boxed)
         # quote_prefix keeps a text a text even if someone lifts the protection and retypes it.
         self.found = style(quote_prefix=True, **boxed)
+        self.ref = style(font_size=7, font_color=_RULE, quote_prefix=True, **boxed)
         self.shut = style(bg_color="#E4E7E8", italic=True, font_size=9, **boxed)
         # Everything left of the answer cells is locked; only these open.
         fill = {"bg_color": _ASK, "locked": False} | boxed
@@ -160,7 +166,7 @@ def holds_answers(workbook: SheetWorkbook) -> bool:
     re-save as text keeps.
     """
     for sheet in workbook.sheets:
-        for row in sheet.rows[:_SEARCHED]:
+        for row in sheet.rows[:SEARCHED]:
             texts = [cell.strip() for cell in row if isinstance(cell, str)]
             if texts[:2] == ["what", MARK] or set(ANSWER_HEADINGS) <= set(texts):
                 return True
@@ -178,8 +184,8 @@ def _answer_sheet(
 ) -> int:
     """Write the first sheet; returns the 0-based row of its first question."""
     sheet = book.add_worksheet(ANSWER_SHEET)
-    last = len(_FOUND) + len(ANSWER_HEADINGS) - 1
-    widths = [width for _, width in _FOUND] + list(_ANSWER_WIDTHS)
+    last = len(_FOUND) + len(ANSWER_HEADINGS)
+    widths = [*(width for _, width in _FOUND), *_ANSWER_WIDTHS, _REF_WIDTH]
     for column, width in enumerate(widths):
         sheet.set_column(column, column, width)
     lines = summary_lines(site, network, asks, account, troubles, as_of)
@@ -194,14 +200,16 @@ def _answer_sheet(
     split = len(_FOUND)
     sheet.merge_range(band, 0, band, split - 1, "", formats.found_band)
     sheet.write_string(band, 0, "What we found (locked)", formats.found_band)
-    sheet.merge_range(band, split, band, last, "", formats.ask_band)
+    sheet.merge_range(band, split, band, last - 1, "", formats.ask_band)
     sheet.write_string(band, split, "Yours to fill in (yellow cells)", formats.ask_band)
+    sheet.write_string(band, last, "", formats.found_band)
     sheet.set_row(band, 18)
     head = band + 1
     for column, (heading, _) in enumerate(_FOUND):
         sheet.write_string(head, column, heading, formats.found_head)
     for offset, heading in enumerate(ANSWER_HEADINGS):
         sheet.write_string(head, split + offset, heading, formats.ask_head)
+    sheet.write_string(head, last, REF_HEADING, formats.found_head)
     sheet.set_row(head, 20)
     files = {name for ask in asks for name in ask.files}
     for index, ask in enumerate(asks):
@@ -251,6 +259,8 @@ def _ask_line(
         sheet.write_string(row, first + 1, NOT_NEEDED, formats.shut)
     for column in (first + 2, first + 3):
         sheet.write_blank(row, column, None, formats.answer)
+    sheet.write_string(row, first + len(ANSWER_HEADINGS), REF_MARK + ask.id,
+                       formats.ref)
 
 
 def value_rule(entry: Field, as_of: dt.date) -> dict[str, Any]:

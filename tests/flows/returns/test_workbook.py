@@ -20,6 +20,7 @@ from flows.returns.workbook import (
     ABOUT_SHEET,
     ANSWER_SHEET,
     DETAIL_SHEET,
+    LAYOUT,
     MARK,
     NOT_NEEDED,
     summary_lines,
@@ -95,12 +96,12 @@ def test_answer_cells_are_open_tinted_and_labelled_and_nothing_else_is(
     assert sheet.protection.sheet and not sheet.protection.password
     for line in sheet.iter_rows():
         for cell in line:
-            is_answer = (cell.row or 0) >= first and (cell.column or 0) >= 7
+            is_answer = (cell.row or 0) >= first and 7 <= (cell.column or 0) <= 10
             assert cell.protection.locked is not is_answer, cell.coordinate
             if is_answer:
                 assert cell.fill.fgColor.rgb == "FFFFF1C2"
-    assert [sheet.cell(first - 1, column).value for column in range(7, 11)] == [
-        "Your answer", "Your value", "Note", "Answered by"]
+    assert [sheet.cell(first - 1, column).value for column in range(7, 12)] == [
+        "Your answer", "Your value", "Note", "Answered by", "Ref."]
     book = openpyxl.load_workbook(path)
     assert all(page.protection.sheet for page in book.worksheets)
     assert book[ABOUT_SHEET].sheet_state == "hidden"
@@ -211,7 +212,7 @@ def test_the_hidden_sheet_tells_which_answer_belongs_to_which_finding(
     path = write(found)
     rows = list(openpyxl.load_workbook(path)[ABOUT_SHEET].values)
     facts = {row[0]: row[1] for row in rows[:7]}
-    assert facts == {"what": MARK, "layout": "1", "network": "lantern-bay",
+    assert facts == {"what": MARK, "layout": str(LAYOUT), "network": "lantern-bay",
                      "site": "sedge-creek", "as_of": "2026-05-18", "version": "2026.20",
                      "token": "token-1"}
     sheet, first = answer_sheet(path)

@@ -1,0 +1,137 @@
+"""Following up: how long a question has been open, and what came of the answers to others."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from flows.returns import wording
+from flows.returns.gathering import Ask, gather
+from shared.flags import Effect
+from warehouse import decisions, record
+from warehouse.held import site_findings
+from warehouse.store import Warehouse
+
+LONG_DAYS = 21
+"""A question open for so long is shown to the coordinator."""
+
+_REASONS = 2
+"""Reasons that the message tells; the workbook has every one beside its question."""
+
+
+def open_questions(warehouse: Warehouse, site_id: str, as_of: dt.date) -> list[Ask]:
+    """The site's open questions: oldest first, then gravest first.
+
+    Each knows since when it has been asked, and an answer to it that was not taken stands
+    before its message with the reason.
+    """
+    with warehouse.lock:
+        rows = warehouse.connection.execute(
+            "SELECT finding, min(first_asked) FROM asked WHERE site = ? GROUP BY finding",
+            [site_id]).fetchall()
+        refused = dict(warehouse.connection.execute(
+            "SELECT ask, max_by(why, seq) FROM answers WHERE site = ? GROUP BY ask "
+            "HAVING max_by(outcome, seq) IN ('refused', 'conflict', 'unclear') "
+            "OR (max_by(outcome, seq) = 'applied' AND max_by(why, seq) <> '')",
+            [site_id]).fetchall())
+        same = dict(warehouse.connection.execute(
+            "SELECT finding, max_by(ask, seq) FROM asked WHERE site = ? GROUP BY finding",
+            [site_id]).fetchall())
+    asks = gather(site_findings(warehouse, site_id), dict(rows), as_of)
+    out = []
+    for ask in asks:
+        # A sheet sent again gives a cause another id; its findings are the same.
+        names = [ask.id, *(same[item.id] for item in ask.findings if item.id in same)]
+        why = next((refused[name] for name in names if name in refused), "")
+        if why:
+            ask = replace(ask, message=f"Your answer could not be used: {why} {ask.message}")
+        out.append(ask)
+    return out
+
+
+def note_asked(
+    warehouse: Warehouse, site_id: str, asks: Sequence[Ask], as_of: dt.date
+) -> int:
+    """Record the findings of ``asks`` that were never asked about before; how many."""
+    with warehouse.lock:
+        known = {row[0] for row in warehouse.connection.execute(
+            "SELECT finding, ask FROM asked WHERE site = ?", [site_id]).fetchall()}
+        new = [(ask, item) for ask in asks for item in ask.findings if item.id not in known]
+        if not new:
+            return 0
+        targets = decisions.targets(warehouse, site_id, [item for _, item in new])
+        rows = [
+            {"site": site_id, "finding": item.id, "ask": ask.id, "rule": item.rule,
+             "first_asked": as_of} | targets[item.id]
+            for ask, item in new]
+        record.append(warehouse, "asked", rows)
+    return len(rows)
+
+
+@dataclass(frozen=True, slots=True)
+class Echo:
+    """What came of a site's answers since the return before."""
+
+    by_workbook: int = 0
+    by_sheet: int = 0
+    reasons: tuple[str, ...] = ()
+
+    def words(self, still: int) -> str:
+        """``You fixed 3, 1 still open.``; empty when nothing was answered."""
+        fixed = self.by_workbook + self.by_sheet
+        if not fixed and not self.reasons:
+            return ""
+        ways = [f"{number} {words}" for number, words in (
+            (self.by_workbook, "by your answers"), (self.by_sheet, "in your sheet")) if number]
+        how = f" ({' and '.join(ways)})" if len(ways) > 1 else ""
+        line = f"You fixed {fixed}{how}; " + (
+            f"{still:,} still open." if still else "nothing is open any more. Thank you.")
+        shown = self.reasons[:_REASONS]
+        line += "".join(f" Not used: {wording.plain(reason, 160)}" for reason in shown)
+        if len(self.reasons) > len(shown):
+            line += f" And {len(self.reasons) - len(shown)} more that could not be used."
+        return line
+
+
+def echo_since(warehouse: Warehouse, site_id: str, as_of: dt.date) -> Echo:
+    """What the site answered since its last return before ``as_of``, and what came of it."""
+    with warehouse.lock:
+        con = warehouse.connection
+        last = con.execute("SELECT max(as_of) FROM returns WHERE site = ? AND as_of < ?",
+                           [site_id, as_of]).fetchone()
+        since = last[0] if last is not None and last[0] is not None else dt.date.min
+        lines = con.execute(
+            "SELECT outcome, says, why FROM answers WHERE site = ? AND answered > ? "
+            "AND answered <= ? AND outcome <> 'nothing' ORDER BY seq",
+            [site_id, since, as_of]).fetchall()
+        resent = con.execute(
+            "SELECT count(DISTINCT (event_id, field, taxon, life_stage)) FROM decisions "
+            "WHERE site = ? AND channel = 'resend' AND decided > ? AND decided <= ?",
+            [site_id, since, as_of]).fetchone()
+    return Echo(
+        sum(outcome == "applied" for outcome, _, _ in lines),
+        int(resent[0]) if resent else 0,
+        tuple(f'"{says}": {why}' for outcome, says, why in lines
+              if why and outcome in ("refused", "conflict", "unclear", "applied")))
+
+
+def long_open(asks: Sequence[Ask], as_of: dt.date) -> list[str]:
+    """A sentence for each question that has been open for three weeks or more, oldest first."""
+    out = []
+    for ask in asks:
+        if ask.asked is not None and (as_of - ask.asked).days >= LONG_DAYS:
+            weeks = (as_of - ask.asked).days // 7
+            title = f", {ask.title}" if ask.title else ""
+            held = " (row held)" if ask.effect is Effect.HOLD else ""
+            out.append(f"Open for {weeks} weeks: {ask.where}"
+                       + (f", {ask.dates}" if ask.dates else "")
+                       + f"{title}{held}; rule {ask.rule}, question {ask.id}.")
+    return out
+
+
+def due_again(asks: Sequence[Ask], as_of: dt.date) -> str:
+    """What makes a week's message due though nothing is new: an older question is still open."""
+    monday = as_of - dt.timedelta(days=as_of.weekday())
+    older = any(ask.asked is not None and ask.asked < monday for ask in asks)
+    return monday.isoformat() if older else ""

@@ -1,0 +1,196 @@
+"""The record: what came, what was asked and what was decided, kept outside the database.
+
+``warehouse/record.jsonl`` is appended to and never altered. With the bytes in
+``warehouse/received`` it is all that the database cannot make again by itself: a database
+that is lost, or doubted, is rebuilt from the two (``tallyweir rebuild``).
+
+A line is on the disk before the database has it. A run stopped between the two leaves the
+line, and :func:`catch_up` (or the next :func:`append`) gives it to the database.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from shared.problems import Problem
+from warehouse.folder import received_path, record_path
+from warehouse.store import Warehouse
+from warehouse.tables import column_list
+
+TABLES: Mapping[str, tuple[str, tuple[str, ...]]] = {
+    "receipt": ("receipts", ("seq", "site", "path", "sha256", "received")),
+    "decision": ("decisions", (
+        "seq", "id", "site", "event_id", "taxon", "life_stage", "field", "action", "old", "new",
+        "becomes", "copy", "reason", "who", "channel", "decided", "rule", "rule_version")),
+    "answer": ("answers", ("seq", "site", "key", "source", "sha256", "ask", "says", "note", "who",
+                           "outcome", "why", "answered")),
+    "asked": ("asked", ("seq", "site", "finding", "ask", "event_id", "field", "taxon",
+                        "life_stage", "rule", "old", "first_asked")),
+    "departure": ("departures", ("seq", "site", "event_id", "file_sha256", "why", "noted")),
+}
+"""Kind of line -> the database's table and the columns that a line fills. ``seq`` counts from 1
+within a kind."""
+
+
+class RecordDamaged(Problem, RuntimeError):
+    """A line in the middle of the record cannot be read."""
+
+    code = "record-damaged"
+
+
+def append(
+    warehouse: Warehouse, kind: str, rows: Sequence[Mapping[str, Any]]
+) -> list[dict[str, Any]]:
+    """Append ``rows`` (without ``seq``) to the record, then to the database; the rows with it.
+
+    Dates may be dates. Joins the caller's transaction: if that is undone, the lines stay,
+    and the database gets them with the next append or :func:`catch_up`.
+    """
+    if not rows:
+        return []
+    table, columns = TABLES[kind]
+    with warehouse.transaction() as connection:
+        lines = _catch_up(warehouse, (kind,))[kind]
+        first = max((int(line["seq"]) for line in lines), default=0) + 1
+        numbered = [{**row, "seq": first + place} for place, row in enumerate(rows)]
+        _write(record_path(warehouse.network_dir), kind, columns, numbered)
+        _insert(connection, table, columns, numbered)
+    return numbered
+
+
+def catch_up(warehouse: Warehouse) -> int:
+    """Give the database the lines that it lacks; how many these were.
+
+    Raises :class:`RecordDamaged` when a line that is not the last cannot be read.
+    """
+    with warehouse.transaction():
+        before = _numbers(warehouse)
+        _catch_up(warehouse, tuple(TABLES))
+        after = _numbers(warehouse)
+    return sum(after.values()) - sum(before.values())
+
+
+def _numbers(warehouse: Warehouse) -> dict[str, int]:
+    out = {}
+    for kind, (table, _) in TABLES.items():
+        found = warehouse.connection.execute(f"SELECT count(*) FROM {table}").fetchone()
+        out[kind] = int(found[0]) if found else 0
+    return out
+
+
+def _catch_up(
+    warehouse: Warehouse, kinds: tuple[str, ...]
+) -> dict[str, list[dict[str, Any]]]:
+    lines = read(warehouse.network_dir)
+    connection = warehouse.connection
+    for kind in kinds:
+        table, columns = TABLES[kind]
+        last = connection.execute(f"SELECT coalesce(max(seq), 0) FROM {table}").fetchone()
+        known = int(last[0]) if last else 0
+        if lines[kind] and int(lines[kind][-1]["seq"]) <= known:
+            continue
+        missing = [line for line in lines[kind] if int(line["seq"]) > known]
+        _insert(connection, table, columns, missing)
+        if kind == "receipt" and missing:
+            _note_files(warehouse, missing)
+    return lines
+
+
+def _note_files(warehouse: Warehouse, receipts: Iterable[Mapping[str, Any]]) -> None:
+    for line in receipts:
+        place = received_path(warehouse.network_dir, str(line["sha256"]))
+        size = place.stat().st_size if place.is_file() else 0
+        warehouse.connection.execute(
+            "INSERT INTO files SELECT $sha, NULL, $size, $seq "
+            "WHERE NOT EXISTS (FROM files WHERE sha256 = $sha)",
+            {"sha": line["sha256"], "size": size, "seq": line["seq"]})
+
+
+def _insert(
+    connection: Any, table: str, columns: tuple[str, ...], rows: Sequence[Mapping[str, Any]]
+) -> None:
+    if rows:
+        connection.executemany(
+            f"INSERT INTO {table} ({column_list(list(columns))}) "
+            f"VALUES ({', '.join('?' for _ in columns)})",
+            [[row.get(name) for name in columns] for row in rows])
+
+
+_read: dict[Path, tuple[int, dict[str, list[dict[str, Any]]]]] = {}
+"""What was read of each record, up to which byte: a run appends many times."""
+
+
+def read(network_dir: Path) -> dict[str, list[dict[str, Any]]]:
+    """Every line of the record, by kind, in order. A last line cut short is passed over."""
+    path = record_path(network_dir).resolve()
+    try:
+        size = path.stat().st_size
+    except OSError:
+        _read.pop(path, None)
+        return {kind: [] for kind in TABLES}
+    at, lines = _read.get(path, (0, {kind: [] for kind in TABLES}))
+    if size < at:
+        at, lines = 0, {kind: [] for kind in TABLES}
+    if size > at:
+        with path.open("rb") as handle:
+            handle.seek(at)
+            content = handle.read()
+        whole, _, _ = content.rpartition(b"\n")
+        for number, line in enumerate(whole.split(b"\n"), start=1):
+            if not line.strip():
+                continue
+            try:
+                entry = json.loads(line.decode("utf-8"))
+                lines[entry.pop("kind")].append(entry)
+            except (ValueError, KeyError) as error:
+                raise RecordDamaged(
+                    f"A line of the record cannot be read (line {number} from byte {at}).",
+                    "Put warehouse/record.jsonl back from a backup; nothing else is lost.",
+                    str(path)) from error
+        at += len(whole) + 1 if whole else 0
+        _read[path] = (at, lines)
+    return lines
+
+
+def _write(
+    path: Path, kind: str, columns: tuple[str, ...], rows: Sequence[Mapping[str, Any]]
+) -> None:
+    text = "".join(
+        json.dumps({"kind": kind} | {name: _plain(row.get(name)) for name in columns},
+                   ensure_ascii=False) + "\n"
+        for row in rows)
+    if not text:
+        return
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("a+b") as handle:
+        end = handle.seek(0, os.SEEK_END)
+        # A line that a stopped run cut short was never acted on: it goes.
+        handle.seek(0)
+        whole = _end_of_whole_lines(handle, end)
+        if whole < end:
+            handle.truncate(whole)
+        handle.write(text.encode("utf-8"))
+        handle.flush()
+        os.fsync(handle.fileno())
+
+
+def _end_of_whole_lines(handle: Any, end: int) -> int:
+    step = 4096
+    at = end
+    while at > 0:
+        start = max(0, at - step)
+        handle.seek(start)
+        found = handle.read(at - start).rfind(b"\n")
+        if found >= 0:
+            return start + int(found) + 1
+        at = start
+    return 0
+
+
+def _plain(value: Any) -> Any:
+    return value.isoformat() if isinstance(value, dt.date) else value
