@@ -1,10 +1,22 @@
-"""The door of the release: the pandera contract, asked before anything is published."""
+"""The door of the release: the pandera contract before it is built, the gate after.
+
+The contract looks at the clean tables, the gate at the files as they lie on the disk. What
+either refuses is not published, ``latest`` stays where it was, and the coordinator is told
+what is wrong and which rows; the gate's page is kept in ``warehouse/gate/<version>/``.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
 
 import duckdb
 
 from shared.problems import Problem
+from shared.settings import Network
+from warehouse import data_package, durable
+from warehouse.release import Built
+from warehouse.snapshot import SNAPSHOT_NAME
 
 _TOLD = 5
 
@@ -13,6 +25,12 @@ class ContractBroken(Problem, RuntimeError):
     """The clean tables hold what the dictionary says cannot be: a fault of ours."""
 
     code = "contract-broken"
+
+
+class GateShut(Problem, RuntimeError):
+    """The built release does not hold what it must: it is not published."""
+
+    code = "gate-shut"
 
 
 def guard_the_door(connection: duckdb.DuckDBPyConnection) -> None:
@@ -31,3 +49,42 @@ def guard_the_door(connection: duckdb.DuckDBPyConnection) -> None:
             f"contract ({told}).",
             "The last release stands. This is a fault of ours and of no site; please report it.",
         )
+
+
+def gate_page_path(network_dir: Path, version: str) -> Path:
+    """Where the page of the gate of release ``version`` is kept."""
+    return network_dir / "warehouse" / "gate" / version / "index.html"
+
+
+def gate_of(network: Network, network_dir: Path) -> Callable[[Built], None]:
+    """The gate of ``network``: raises :class:`GateShut` when a built release must not go out."""
+
+    def gate(built: Built) -> None:
+        # Great Expectations costs two seconds to import: only what is published pays for it.
+        from checks.gate import Subject, run_gate
+        from checks.gate_page import page, record
+
+        outcomes = run_gate(Subject(
+            connection=built.connection, folder=built.folder, previous=built.previous,
+            version=built.version,
+            tables={table.name: {column.name: column.field for column in table.columns}
+                    for table in built.tables},
+            always={table.name: (*data_package.KEYS.get(table.name, ()),
+                                 *data_package.ALWAYS_THERE[table.name])
+                    for table in built.tables},
+            snapshot=built.folder / SNAPSHOT_NAME,
+            largest_drop=network.publishing.largest_drop))
+        place = gate_page_path(network_dir, built.version)
+        durable.write_text(place, page(network.name, built.version, outcomes))
+        durable.write_text(place.with_name("gate.json"), record(built.version, outcomes))
+        broken = [outcome for outcome in outcomes if not outcome.held]
+        if broken:
+            told = " ".join(f"{outcome.sentence()}." for outcome in broken[:_TOLD])
+            raise GateShut(
+                f"Release {built.version} was built and not published: {len(broken)} of "
+                f"{len(outcomes)} expectations do not hold. {told}",
+                "The last release stands. Look at the rows named; a loss that is meant is "
+                "recorded with `tallyweir decide`.",
+                str(place))
+
+    return gate

@@ -7,12 +7,15 @@ remarks, and words found where a value belongs.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from shared.fields import FIELDS, NUMERIC_KINDS, Field, Group, Kind, Range
 from shared.flags import Flag
-from shared.settings import Network, unit_spelling
+from shared.settings import Network, Site, unit_spelling
 from shared.taxa import TAXA
 from warehouse.tables import (
     clean_type,
@@ -280,6 +283,24 @@ def measurements_table() -> Table:
     )
 
 
+# What was asked about and is found no more has ended: by a decision, or with the row.
+_ASKED_AND_ENDED = """
+    SELECT id, site, event_id, taxon, life_stage, field, rule, effect, flag, "value", suggestion,
+           message, file_sha256, sheet, "row",
+           CASE WHEN coalesce(settled, '') = '' THEN 'open' ELSE settled END AS status
+    FROM findings
+    UNION ALL BY NAME
+    SELECT a.finding AS id, a.site, a.event_id, a.taxon, a.life_stage, a.field, a.rule,
+           'What was asked about has ended.' AS message,
+           coalesce((SELECT CASE arg_max(d.action, d.seq) WHEN 'correct' THEN 'corrected'
+                                 WHEN 'withdraw' THEN 'withdrawn' END
+                     FROM decisions AS d
+                     WHERE d.event_id = a.event_id AND d.action IN ('correct', 'withdraw')
+                       AND coalesce(d.field, '') IN ('', a.field)), 'gone') AS status
+    FROM (SELECT DISTINCT ON (finding) * FROM asked ORDER BY finding, seq) AS a
+    WHERE a.finding NOT IN (SELECT id FROM findings)"""
+
+
 def findings_table() -> Table:
     """What the rules found, without anything that may name a person."""
     closed = [entry.id for entry in FIELDS.values() if is_free_text(entry)]
@@ -314,7 +335,9 @@ def findings_table() -> Table:
         Column("message", "VARCHAR", "What the rule says, for people.", "", "",
                f"CASE WHEN {quiet} THEN 'The cell holds words; they are not published.' "
                "ELSE message END"),
-        Column("status", "VARCHAR", "open until someone decides.", "", "", "'open'"),
+        Column("status", "VARCHAR",
+               "open until someone decides; confirmed or released by a decision; corrected or "
+               "withdrawn by one; gone: the sheet no longer says so.", "", "", "status"),
         Column("source_file_sha256", "VARCHAR", "SHA-256 of the sheet it was found in.", "", "",
                "file_sha256"),
         Column("source_sheet", "VARCHAR", "Name of the tab.", "", "", "sheet"),
@@ -322,7 +345,7 @@ def findings_table() -> Table:
     )
     return Table(
         "findings", "What the rules found in the sheets: held, withheld, asked about or noted.",
-        columns, "findings",
+        columns, f"({_ASKED_AND_ENDED})",
         ("site_id", "event_id", "source_sheet", "source_row", "field", "rule", "finding_id",
          "source_file_sha256", "message"),
     )
@@ -336,6 +359,9 @@ def sites_table() -> Table:
         Column("zone", "VARCHAR", "Time zone (IANA) in which the site's sheets are written."),
         Column("latitude", "DOUBLE", "Decimal degrees north, WGS 84.", "degrees"),
         Column("longitude", "DOUBLE", "Decimal degrees east, WGS 84.", "degrees"),
+        Column("position_uncertainty_m", "DOUBLE",
+               "How far the site may be from the position given, where that is generalized.", "m"),
+        Column("position_note", "VARCHAR", "Why and how the position is generalized."),
         Column("protocols", "VARCHAR", "Kinds of field work done there, separated by |."),
         Column("nets", "VARCHAR", "Nets of the site, separated by |."),
         Column("seines", "VARCHAR", "Seines of the site, separated by |."),
@@ -388,8 +414,30 @@ def with_version(table: Table, version: str) -> Table:
                  table.order)
 
 
-def reference_rows(network: Network) -> dict[str, pa.Table]:
-    """What the published tables take from settings and dictionary, by the name they use."""
+_METRES_A_DEGREE = 111_320
+"""Of latitude, and of longitude at the equator; enough for an uncertainty."""
+
+
+def _position(site: Site, network: Network, sheltered: Collection[str]) -> tuple[Any, ...]:
+    """Latitude, longitude, uncertainty and note, generalized where the site is ``sheltered``."""
+    if site.id not in sheltered or site.latitude is None or site.longitude is None:
+        return (site.latitude, site.longitude, None, None)
+    decimals = network.publishing.protected_decimals
+    half = 0.5 * 10.0 ** -decimals * _METRES_A_DEGREE
+    # Half the diagonal of the cell that rounding leaves the site in.
+    away = math.hypot(half, half * math.cos(math.radians(site.latitude)))
+    return (round(site.latitude, decimals), round(site.longitude, decimals),
+            float(math.ceil(away)),
+            f"Rounded to {decimals} decimals of a degree: protected animals were caught here.")
+
+
+def reference_rows(
+    network: Network, sheltered: Collection[str] = ()
+) -> dict[str, pa.Table]:
+    """What the published tables take from settings and dictionary, by the name they use.
+
+    ``sheltered``: ids of sites whose position is generalized as the network sets.
+    """
     import pyarrow as pa
 
     def arrow(columns: tuple[Column, ...], rows: list[tuple[Any, ...]]) -> pa.Table:
@@ -400,8 +448,8 @@ def reference_rows(network: Network) -> dict[str, pa.Table]:
         })
 
     sites = [
-        (site.id, site.name, site.zone, site.latitude, site.longitude, "|".join(site.protocols),
-         "|".join(site.nets), "|".join(site.seines))
+        (site.id, site.name, site.zone, *_position(site, network, sheltered),
+         "|".join(site.protocols), "|".join(site.nets), "|".join(site.seines))
         for site in network.sites.values()
     ]
     taxa = [(taxon.id, taxon.scientific_name, taxon.rank) for taxon in TAXA.values()]
@@ -448,10 +496,21 @@ class View:
     name: str
     description: str
     sql: str
+    columns: Mapping[str, str] = field(default_factory=dict)
+    """Meaning of the columns that no published table has."""
+
+    def meaning_of(self, name: str, tables: Sequence[Table]) -> str:
+        """What the view's column ``name`` holds: its own meaning, or the table column's."""
+        if name in self.columns:
+            return self.columns[name]
+        return next(
+            (column.description for table in tables for column in table.columns
+             if column.name == name), name)
 
 
-def published_views() -> tuple[View, ...]:
-    """Views of the snapshot."""
+def published_views(seasons: Mapping[int, str] = MappingProxyType({})) -> tuple[View, ...]:
+    """Views of the snapshot. ``seasons``: season -> provisional or final."""
+    listed = ", ".join(f"({season}, {quoted_text(status)})" for season, status in seasons.items())
     worst = ("CASE WHEN bool_or(4 IN (qc_event, qc_count, qc_effort)) THEN 4 "
              "WHEN bool_or(3 IN (qc_event, qc_count, qc_effort)) THEN 3 ELSE 1 END")
     return (
@@ -468,6 +527,8 @@ def published_views() -> tuple[View, ...]:
             FROM counts WHERE cpue IS NOT NULL
             GROUP BY ALL ORDER BY ALL
             """,
+            {"events": "Events of the day that gave a cpue.",
+             "qc": f"Worst flag of event, count and effort: {FLAG_MEANING}."},
         ),
         View(
             "season_totals",
@@ -485,6 +546,9 @@ def published_views() -> tuple[View, ...]:
                    any_value(cpue_unit) AS cpue_unit
             FROM counts GROUP BY ALL ORDER BY ALL
             """,
+            {"events": "Events with a count.",
+             "first_caught": "First day with at least one animal.",
+             "last_caught": "Last day with at least one animal."},
         ),
         View(
             "coverage",
@@ -499,6 +563,11 @@ def published_views() -> tuple[View, ...]:
                    count(*) FILTER (e.net_status <> 'fishing') AS events_not_fishing
             FROM events AS e GROUP BY ALL ORDER BY ALL
             """,
+            {"events": "Events of the season.", "days": "Days with an event.",
+             "first_date": "Day of the first event.", "last_date": "Day of the last event.",
+             "events_with_effort": "Events whose effort is known.",
+             "events_with_counts": "Events with at least one count.",
+             "events_not_fishing": "Events at which the net was not fishing."},
         ),
         View(
             "quality_summary",
@@ -512,5 +581,42 @@ def published_views() -> tuple[View, ...]:
                 UNION ALL SELECT site_id, season, 'event', qc_event FROM events)
             GROUP BY ALL ORDER BY ALL
             """,
+            {"field": "What the values are of: id of the dictionary's field, or count, effort, "
+                      "event.",
+             "flag": f"The flag: {FLAG_MEANING}.", "values": "How many values carry it."},
+        ),
+        View(
+            "coverage_calendar",
+            "Every day of every net or seine from its first to its last event of a season, and "
+            "what is known of it.",
+            """
+            WITH spans AS (
+                SELECT site_id, protocol, gear_unit, season, unnest(range(
+                           min(local_date)::TIMESTAMP,
+                           max(local_date)::TIMESTAMP + INTERVAL 1 DAY,
+                           INTERVAL 1 DAY))::DATE AS local_date
+                FROM events WHERE protocol <> 'water' GROUP BY ALL)
+            SELECT s.site_id, s.protocol, s.gear_unit, s.season, s.local_date,
+                   CASE WHEN count(e.event_id) = 0 THEN 'no event'
+                        WHEN bool_and(coalesce(e.net_status, 'fishing') <> 'fishing')
+                        THEN 'not fishing'
+                        WHEN bool_and(e.effort_value IS NULL) THEN 'effort not known'
+                        ELSE 'fished' END AS state,
+                   count(e.event_id) AS events, sum(e.effort_value) AS effort_value
+            FROM spans AS s LEFT JOIN events AS e
+              ON e.site_id = s.site_id AND e.protocol = s.protocol AND e.season = s.season
+             AND e.gear_unit IS NOT DISTINCT FROM s.gear_unit AND e.local_date = s.local_date
+            GROUP BY ALL ORDER BY ALL
+            """,
+            {"state": "fished; effort not known; not fishing; no event: nothing published of "
+                      "that day.",
+             "events": "Events of the day."},
+        ),
+        View(
+            "seasons",
+            "Which seasons the release holds, and whether their figures are final.",
+            "SELECT season, status FROM (VALUES " + (listed or "(NULL, NULL)")
+            + ") AS s(season, status) WHERE season IS NOT NULL ORDER BY season",
+            {"status": "provisional, or final: closed by the coordinator."},
         ),
     )

@@ -1,9 +1,9 @@
 """Releases: the clean record, published whole, immutable and reproducible.
 
-A release is built in ``releases/.building-*``, moved in by one rename, and only then
-named in ``releases/latest``. A stop at any moment leaves the latest release in place and
-a rerun builds the same bytes. The digest covers what the tables say, not when they were
-published: where it equals the latest release's there is nothing new to publish.
+A release is built in ``releases/.building-*``, looked at by the gate, moved in by one rename,
+and only then named in ``releases/latest``. A stop at any moment leaves the latest release in
+place and a rerun builds the same bytes. The digest covers what the tables say, not when they
+were published: where it equals the latest release's there is nothing new to publish.
 
 The DuckDB snapshot is derived from the same rows and is not part of the digest, because
 the engine writes a random id into every file.
@@ -11,40 +11,48 @@ the engine writes a random id into every file.
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
-import hashlib
 import json
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import duckdb
 
 from shared.problems import Problem
 from shared.settings import Network
+from shared.taxa import TAXA
 from warehouse import changes as changelog
-from warehouse import durable
+from warehouse import data_package, durable, release_papers
+from warehouse.closing import FINAL, PROVISIONAL, closed_seasons
+from warehouse.darwin_core import write_archive
+from warehouse.eml import eml_document
 from warehouse.folder import latest_path, releases_folder
 from warehouse.published import (
-    FLAG_MEANING,
     Table,
     published_tables,
     published_views,
     reference_rows,
     with_version,
 )
+from warehouse.release_files import (
+    content_digest,
+    sha256_of,
+    stamp_version,
+    write_csv,
+    write_parquet,
+)
 from warehouse.snapshot import SNAPSHOT_NAME, latest_version, write_snapshot
 from warehouse.store import Warehouse
-from warehouse.tables import quoted_text
-
-if TYPE_CHECKING:
-    import pyarrow as pa
+from warehouse.tables import quoted, quoted_text
 
 MANIFEST = "manifest.json"
-_ROW_GROUP = 1 << 17
+_MEMORY = "2GB"
+"""What the engine may hold while a release is built; the rest of its work goes to the disk."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,18 +65,34 @@ class Release:
     digest: str
 
 
+@dataclass(frozen=True, slots=True)
+class Built:
+    """A release that is whole on the disk and not published yet: what the gate looks at.
+
+    ``connection`` still has the clean layer it was built from; ``previous`` is the folder of
+    the release that stands, None for the first.
+    """
+
+    version: str
+    folder: Path
+    previous: Path | None
+    connection: duckdb.DuckDBPyConnection
+    tables: tuple[Table, ...]
+
+
 def build_release(
     warehouse: Warehouse,
     network: Network,
     as_of: dt.date,
     network_dir: Path,
     guard: Callable[[duckdb.DuckDBPyConnection], None] | None = None,
+    gate: Callable[[Built], None] | None = None,
 ) -> Release:
     """Publish the clean record as of ``as_of``, or find that the latest release says it already.
 
     The version is ``YYYY.WW.R``: ISO year and week of ``as_of``, and the revision within
-    that week, from 0. ``guard`` looks at the clean tables before anything new is published;
-    what it raises leaves ``latest`` where it was.
+    that week, from 0. ``guard`` looks at the clean tables before anything new is published,
+    ``gate`` at the files that were built; what either raises leaves ``latest`` where it was.
     """
     folder = releases_folder(network_dir)
     folder.mkdir(parents=True, exist_ok=True)
@@ -77,10 +101,10 @@ def build_release(
     building = folder / f".building-{os.getpid()}"
     building.mkdir()
     tables = published_tables()
-    with warehouse.lock:
-        connection = warehouse.connection
-        _lay_out(connection, network, tables)
-        digest = _content_digest(connection, network, tables, building)
+    with warehouse.lock, _frugal(warehouse.connection) as connection:
+        _lay_out(connection, network, tables, _sheltered(connection))
+        seasons = _seasons(connection, closed_seasons(network_dir))
+        digest = content_digest(connection, network, sorted(seasons.items()), tables, building)
         published = _published(network_dir)
         previous = published[0] if published else None
         if previous is not None and read_manifest(folder / previous).get("digest") == digest:
@@ -90,41 +114,133 @@ def build_release(
                 durable.write_text(latest_path(network_dir), previous + "\n")
             return Release(previous, folder / previous, lost, digest)
 
-        if guard is not None:
-            guard(connection)
-        version = _next_version(as_of, published, folder, previous)
-        target = folder / version
-        if target.exists():
-            if _is_the_same(target, version, as_of, previous, digest):
-                shutil.rmtree(building)
-                durable.write_text(latest_path(network_dir), version + "\n")
-                return Release(version, target, True, digest)
-            _remove(target)
-        tables = tuple(with_version(table, version) for table in tables)
-        found = (
-            changelog.compare(connection, tables, folder / previous)
-            if previous is not None else []
-        )
-        rows = _rows(connection, tables)
-        counts = next(table for table in tables if table.name == "counts")
-        if not _prefix(building / "counts.csv", counts.columns[0].name, version):
-            _write_csv(connection, counts, building / "counts.csv")
-    for table in tables:
-        _write_parquet(building / f"{table.name}.parquet", table, rows[table.name], network,
-                       version)
-    (building / "CHANGES.md").write_bytes(
-        changelog.as_text(version, previous, found).encode("utf-8"))
-    (building / "changes.csv").write_bytes(changelog.as_csv(found).encode("utf-8"))
-    (building / "README.md").write_bytes(
-        _readme(network, version, as_of, tables, rows).encode("utf-8"))
-    manifest = _manifest(network, version, as_of, previous, digest, tables, rows, building)
-    write_snapshot(building / SNAPSHOT_NAME, tables, rows, published_views())
-    (building / MANIFEST).write_bytes(manifest.encode("utf-8"))
+        try:
+            if guard is not None:
+                guard(connection)
+            version = _next_version(as_of, published, folder, previous)
+            target = folder / version
+            if target.exists():
+                if _is_the_same(target, version, as_of, previous, digest):
+                    shutil.rmtree(building)
+                    durable.write_text(latest_path(network_dir), version + "\n")
+                    return Release(version, target, True, digest)
+                _remove(target)
+            tables = tuple(with_version(table, version) for table in tables)
+            before = None if previous is None else folder / previous
+            _write(connection, network, version, as_of, before, digest, tables, seasons, building)
+            if gate is not None:
+                gate(Built(version, building, before, connection, tables))
+        except Problem:
+            shutil.rmtree(building)
+            raise
     for path in sorted(building.iterdir()):
         durable.flush_file(path)
     durable.move_in(building, target)
     durable.write_text(latest_path(network_dir), version + "\n")
     return Release(version, target, True, digest)
+
+
+@contextlib.contextmanager
+def _frugal(
+    connection: duckdb.DuckDBPyConnection,
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Keep the engine within a share of a small machine: what is more goes to its disk."""
+    before = connection.execute("SELECT current_setting('memory_limit')").fetchone()
+    connection.execute(f"SET memory_limit = '{_MEMORY}'")
+    try:
+        yield connection
+    finally:
+        for (name,) in connection.execute(
+                "SELECT table_name FROM duckdb_tables() WHERE temporary "
+                "AND table_name LIKE 'release!_%' ESCAPE '!'").fetchall():
+            connection.execute(f"DROP TABLE temp.{quoted(name)}")
+        if before is not None:
+            connection.execute(f"SET memory_limit = '{before[0]}'")
+
+
+def _write(
+    connection: duckdb.DuckDBPyConnection, network: Network, version: str, as_of: dt.date,
+    previous: Path | None, digest: str, tables: tuple[Table, ...], seasons: dict[int, str],
+    building: Path,
+) -> None:
+    """Every file of the release into ``building``, which has the tables as CSV already."""
+    views = published_views(seasons)
+    found = (changelog.Differences([]) if previous is None
+             else changelog.compare(connection, tables, views, previous))
+    counts = next(table for table in tables if table.name == "counts")
+    rows = {
+        table.name: write_parquet(
+            connection, table, building / f"{table.name}.parquet", network, version)
+        for table in tables
+    }
+    if not stamp_version(building / "counts.csv", counts.columns[0].name, version,
+                         rows["counts"]):
+        write_csv(connection, counts, building / "counts.csv")
+    cited = release_papers.citation(network, version, as_of)
+    write_archive(connection, network, eml_document(
+        connection, network, version, as_of, cited, seasons), building)
+    texts = {
+        "CHANGES.md": changelog.as_text(
+            version, None if previous is None else previous.name, found,
+            _in_final_seasons(connection, found, seasons, previous)),
+        "changes.csv": changelog.as_csv(found.changes),
+        "README.md": release_papers.readme(
+            network, version, as_of, tables, rows, views, seasons, connection),
+        "CITATION.cff": release_papers.citation_cff(network, version, as_of),
+        "LICENCE.txt": release_papers.licence_text(network),
+        data_package.NAME: data_package.descriptor(
+            network, version, as_of.isoformat() + "T00:00:00Z", cited, seasons, tables,
+            building),
+    }
+    for name, text in texts.items():
+        (building / name).write_bytes(text.encode("utf-8"))
+    manifest = _manifest(network, version, as_of, previous, digest, rows, seasons, building)
+    write_snapshot(connection, building / SNAPSHOT_NAME, tables, views)
+    (building / MANIFEST).write_bytes(manifest.encode("utf-8"))
+
+
+def _sheltered(connection: duckdb.DuckDBPyConnection) -> Collection[str]:
+    """Sites at which a protected animal was caught: their position is generalized."""
+    protected = [taxon.id for taxon in TAXA.values() if taxon.protected]
+    return {row[0] for row in connection.execute(
+        'SELECT DISTINCT site_id FROM clean_counts WHERE "count" > 0 '
+        "AND taxon_id IN (SELECT unnest($taxa))", {"taxa": protected}).fetchall()}
+
+
+def _seasons(
+    connection: duckdb.DuckDBPyConnection, closed: dict[int, dt.date]
+) -> dict[int, str]:
+    """Season -> provisional or final, for the seasons in the release."""
+    return {
+        season: FINAL if season in closed else PROVISIONAL
+        for season, in connection.execute(
+            "SELECT DISTINCT season FROM release_events WHERE season IS NOT NULL ORDER BY 1"
+        ).fetchall()
+    }
+
+
+def _in_final_seasons(
+    connection: duckdb.DuckDBPyConnection, found: changelog.Differences,
+    seasons: dict[int, str], previous: Path | None,
+) -> dict[int, int]:
+    """Season that had been final already -> how many differences are in it."""
+    if previous is None:
+        return {}
+    was = read_manifest(previous).get("seasons", {})
+    final = [season for season, status in seasons.items()
+             if status == FINAL and was.get(str(season)) == FINAL]
+    events = [change.event_id for change in found.changes if not change.derived]
+    if not final or not events:
+        return {}
+    before = quoted_text((previous / "events.parquet").as_posix())
+    return {int(season): int(number) for season, number in connection.execute(
+        f"""
+        WITH known AS (SELECT event_id, season FROM release_events
+                       UNION SELECT event_id, season FROM read_parquet({before}))
+        SELECT season, count(*) FROM (SELECT unnest($events) AS event_id)
+        JOIN known USING (event_id)
+        WHERE season IN (SELECT unnest($final)) GROUP BY season ORDER BY season
+        """, {"events": events, "final": final}).fetchall()}
 
 
 def read_manifest(release: Path) -> dict[str, Any]:
@@ -193,7 +309,7 @@ def _is_the_same(
          manifest.get("digest")) == (version, as_of.isoformat(), previous, digest)
         and (target / SNAPSHOT_NAME).is_file()
         and all(
-            (target / name).is_file() and _sha256(target / name) == entry["sha256"]
+            (target / name).is_file() and sha256_of(target / name) == entry["sha256"]
             for name, entry in manifest.get("files", {}).items()
         )
     )
@@ -211,10 +327,11 @@ def _remove(target: Path) -> None:
 
 
 def _lay_out(
-    connection: duckdb.DuckDBPyConnection, network: Network, tables: tuple[Table, ...]
+    connection: duckdb.DuckDBPyConnection, network: Network, tables: tuple[Table, ...],
+    sheltered: Collection[str],
 ) -> None:
     """Fill the temporary tables ``release_<name>``, rows in their published order."""
-    reference = reference_rows(network)
+    reference = reference_rows(network, sheltered)
     for name, rows in reference.items():
         connection.register(name, rows)
     try:
@@ -227,89 +344,9 @@ def _lay_out(
             connection.unregister(name)
 
 
-def _from(table: Table) -> str:
-    """SQL that reads the laid-out rows of ``table``, with the version where it has one."""
-    first = table.columns[0]
-    extra = f"{first.sql} AS {first.name}, " if first.name == "release_version" else ""
-    return f"SELECT {extra}* FROM release_{table.name}"
-
-
-def _write_csv(connection: duckdb.DuckDBPyConnection, table: Table, path: Path) -> None:
-    connection.execute(
-        f"COPY ({_from(table)}) TO {quoted_text(path.as_posix())} "
-        "(FORMAT csv, HEADER true, DELIMITER ',', TIMESTAMPFORMAT '%Y-%m-%dT%H:%M:%SZ')"
-    )
-
-
-def _prefix(path: Path, name: str, value: str) -> bool:
-    """Put a first column into a CSV file; False, and nothing done, where a line may be quoted.
-
-    The digest has already had the largest table written, without its version: a line break
-    inside quotes aside, that text only lacks the column, which no value needs escaping in.
-    """
-    content = path.read_bytes()
-    if b'"' in content:
-        return False
-    lines = content.removesuffix(b"\n").split(b"\n")
-    first, rest = name.encode() + b"," + lines[0], b"\n" + value.encode() + b","
-    path.write_bytes(rest.join([first, *lines[1:]]) + b"\n")
-    return True
-
-
-def _content_digest(
-    connection: duckdb.DuckDBPyConnection, network: Network, tables: tuple[Table, ...],
-    building: Path,
-) -> str:
-    """SHA-256 of what is to be published; leaves the tables as CSV in ``building``."""
-    whole = hashlib.sha256()
-    for table in tables:
-        path = building / f"{table.name}.csv"
-        _write_csv(connection, table, path)
-        whole.update(f"{table.name} {_sha256(path)}\n".encode())
-    terms = [network.id, network.name, network.licence, network.permit_note]
-    whole.update(json.dumps(terms, ensure_ascii=False).encode("utf-8"))
-    return whole.hexdigest()
-
-
-def _rows(
-    connection: duckdb.DuckDBPyConnection, tables: tuple[Table, ...]
-) -> dict[str, pa.Table]:
-    return {
-        table.name: connection.sql(_from(table)).to_arrow_table().combine_chunks()
-        for table in tables
-    }
-
-
-def _write_parquet(
-    path: Path, table: Table, rows: pa.Table, network: Network, version: str
-) -> None:
-    """Write ``rows`` with each column's meaning and unit in the file's own metadata."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    fields = []
-    for column, had in zip(table.columns, rows.schema, strict=True):
-        meaning = {"description": column.description}
-        if column.unit:
-            meaning["unit"] = column.unit
-        if column.field:
-            meaning["field"] = column.field
-        # A moment without a zone is read as local time by some programs: say UTC.
-        kind = pa.timestamp("us", tz="UTC") if column.type == "TIMESTAMP" else had.type
-        fields.append(pa.field(column.name, kind, metadata=meaning))
-    schema = pa.schema(fields, metadata={
-        "table": table.name, "description": table.description, "release": version,
-        "network": network.name, "licence": network.licence,
-    })
-    pq.write_table(
-        rows.cast(schema), path, compression="zstd", version="2.6", row_group_size=_ROW_GROUP,
-        use_dictionary=True, write_statistics=True, store_schema=True,
-    )
-
-
 def _manifest(
-    network: Network, version: str, as_of: dt.date, previous: str | None, digest: str,
-    tables: tuple[Table, ...], rows: dict[str, pa.Table], building: Path,
+    network: Network, version: str, as_of: dt.date, previous: Path | None, digest: str,
+    rows: dict[str, int], seasons: dict[int, str], building: Path,
 ) -> str:
     """manifest.json: the same text whenever the same release is built."""
     manifest = {
@@ -317,12 +354,13 @@ def _manifest(
         "title": network.name,
         "version": version,
         "as_of": as_of.isoformat(),
-        "previous": previous,
+        "previous": None if previous is None else previous.name,
         "licence": network.licence,
+        "seasons": {str(season): status for season, status in seasons.items()},
         "digest": digest,
-        "rows": {table.name: rows[table.name].num_rows for table in tables},
+        "rows": rows,
         "files": {
-            path.name: {"sha256": _sha256(path), "bytes": path.stat().st_size}
+            path.name: {"sha256": sha256_of(path), "bytes": path.stat().st_size}
             for path in sorted(building.iterdir())
         },
         "derived": {
@@ -331,54 +369,3 @@ def _manifest(
         },
     }
     return json.dumps(manifest, ensure_ascii=False, indent=2) + "\n"
-
-
-def _readme(
-    network: Network, version: str, as_of: dt.date, tables: tuple[Table, ...],
-    rows: dict[str, pa.Table],
-) -> str:
-    listed = "\n".join(
-        f"| {table.name} | {rows[table.name].num_rows} | {table.description} |"
-        for table in tables
-    )
-    views = "\n".join(f"- `{view.name}`: {view.description}" for view in published_views())
-    permit = f"\n## Permits\n\n{network.permit_note}\n" if network.permit_note else ""
-    licence = network.licence or "not stated; ask the network before you pass the data on"
-    return f"""# {network.name}, release {version}
-
-What the network's sites had sent by {as_of.isoformat()}, as far as it passed the network's rules.
-A release is never altered: a correction comes with the next one, and CHANGES.md there says so.
-
-Licence: {licence}
-
-## Tables
-
-Each table is here as Parquet and as CSV (UTF-8, comma, decimal point, moments in UTC), and all of
-them in `{SNAPSHOT_NAME}`. `dictionary` explains every column: meaning, unit, limits.
-
-| table | rows | what it holds |
-| --- | ---: | --- |
-{listed}
-
-Views in `{SNAPSHOT_NAME}`:
-
-{views}
-
-## Before you use it
-
-- Every value has a flag beside it (`qc_...`): {FLAG_MEANING}.
-  A value that failed, or that seems to be in another unit than its column's, is withheld: a flag
-  4 or 3 then stands beside an empty cell. Any other suspect value (3) stands as it was sent.
-- A zero was written down as zero by a crew whose net was fishing. What was not looked for, or left
-  blank, has no row.
-- A count is comparable only through its effort: use `cpue`, and mind events without effort.
-- Rows that a person must look at first are not here; `findings` says which and why.
-{permit}
-## Checking it
-
-`manifest.json` gives the SHA-256 of every file but the DuckDB snapshot, which holds the same rows.
-"""
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()

@@ -6,7 +6,9 @@ never stands in the way of a run. A snapshot is never altered; a new release is 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import contextlib
+import threading
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,8 +20,6 @@ from warehouse.folder import latest_path, releases_folder
 from warehouse.tables import quoted, quoted_text
 
 if TYPE_CHECKING:
-    import pyarrow as pa
-
     from warehouse.published import Table, View
 
 SNAPSHOT_NAME = "tallyweir.duckdb"
@@ -31,6 +31,15 @@ _SEALED: dict[str, str | bool | int | float | list[str]] = {
     "autoload_known_extensions": False,
     "lock_configuration": True,
 }
+
+
+_WATCHED: dict[str, str | bool | int | float | list[str]] = {
+    # The engine counts its progress only when it is asked to; we do the telling.
+    "enable_progress_bar": True,
+    "enable_progress_bar_print": False,
+}
+_TELL_EVERY = 0.5
+"""Seconds."""
 
 
 class NoRelease(Problem, FileNotFoundError):
@@ -78,16 +87,57 @@ def snapshot_path(network_dir: Path) -> Path:
     return path
 
 
-def query(network_dir: Path, sql: str) -> Answer:
+Progress = Callable[[float], None]
+"""Told the share that is done, from 0 to 1, now and then."""
+
+
+def query(network_dir: Path, sql: str, progress: Progress | None = None) -> Answer:
     """Answer ``sql`` from the latest release's snapshot.
 
     The snapshot is opened read-only and sealed: no other file, no network, no change of
     settings. Raises :class:`NoRelease`, or :class:`BadQuestion` saying what the engine
     did not understand and which tables there are.
     """
+    with _asked(network_dir, sql, progress) as result:
+        return Answer(
+            columns=[str(column[0]) for column in result.description],
+            types=[str(column[1]) for column in result.description],
+            rows=result.fetchall(),
+        )
+
+
+def query_to_parquet(
+    network_dir: Path, sql: str, target: Path, progress: Progress | None = None
+) -> int:
+    """As :func:`query`, with the answer written to the Parquet file ``target``; its rows.
+
+    The sealed connection can write nothing: the rows come out of it and are written here.
+    """
+    import pyarrow.parquet as pq
+
+    part = target.with_name(target.name + ".part")
+    with _asked(network_dir, sql, progress) as result:
+        reader = result.to_arrow_reader()
+        rows = 0
+        try:
+            with pq.ParquetWriter(part, reader.schema, compression="zstd") as writer:
+                for batch in reader:
+                    writer.write_batch(batch)
+                    rows += batch.num_rows
+            part.replace(target)
+        finally:
+            part.unlink(missing_ok=True)
+    return rows
+
+
+@contextlib.contextmanager
+def _asked(
+    network_dir: Path, sql: str, progress: Progress | None
+) -> Iterator[duckdb.DuckDBPyConnection]:
     path = snapshot_path(network_dir)
+    watched = {} if progress is None else _WATCHED
     try:
-        connection = duckdb.connect(str(path), read_only=True, config=_SEALED)
+        connection = duckdb.connect(str(path), read_only=True, config=_SEALED | watched)
     except duckdb.Error as error:
         raise NoRelease(
             f"The snapshot cannot be opened ({_first_line(error)}).",
@@ -95,16 +145,12 @@ def query(network_dir: Path, sql: str) -> Answer:
             str(path),
         ) from error
     try:
-        result = connection.execute(sql)
-        # An empty statement gives no result at all, whatever the stubs say.
-        description = getattr(result, "description", None)
-        if description is None:
-            raise BadQuestion("There is no question.", "Write one SQL statement.", str(path))
-        return Answer(
-            columns=[str(column[0]) for column in description],
-            types=[str(column[1]) for column in description],
-            rows=result.fetchall(),
-        )
+        with _watching(connection, progress):
+            result = connection.execute(sql)
+            # An empty statement gives no result at all, whatever the stubs say.
+            if getattr(result, "description", None) is None:
+                raise BadQuestion("There is no question.", "Write one SQL statement.", str(path))
+            yield result
     except duckdb.PermissionException as error:
         raise BadQuestion(
             "A query may read the release and nothing else.",
@@ -126,35 +172,68 @@ def query(network_dir: Path, sql: str) -> Answer:
         connection.close()
 
 
+@contextlib.contextmanager
+def _watching(
+    connection: duckdb.DuckDBPyConnection, progress: Progress | None
+) -> Iterator[None]:
+    """Tell ``progress`` how far the query is, from another thread, until it is done."""
+    if progress is None:
+        yield
+        return
+    done = threading.Event()
+
+    def watch() -> None:
+        while not done.wait(_TELL_EVERY):
+            progress(max(0.0, connection.query_progress()) / 100)
+
+    teller = threading.Thread(target=watch, daemon=True)
+    teller.start()
+    try:
+        yield
+    finally:
+        done.set()
+        teller.join()
+
+
 def write_snapshot(
-    path: Path, tables: Sequence[Table], rows: Mapping[str, pa.Table], views: Sequence[View]
+    connection: duckdb.DuckDBPyConnection, path: Path, tables: Sequence[Table],
+    views: Sequence[View],
 ) -> None:
-    """Write a snapshot of ``rows`` (by table name) to ``path``, every column commented.
+    """Write a snapshot of the laid-out tables to ``path``, every column commented.
 
     Its bytes differ between writings (the engine puts a random id in the header), so it is
     never part of a digest.
     """
-    with duckdb.connect(str(path)) as connection:
-        connection.execute("BEGIN")
+    from warehouse.release_files import rows_of
+
+    connection.execute(f"ATTACH {quoted_text(path.as_posix())} AS snapshot")
+    try:
         for table in tables:
-            connection.register("arriving", rows[table.name])
-            connection.execute(f"CREATE TABLE {quoted(table.name)} AS FROM arriving")
-            connection.unregister("arriving")
-            said = [f"COMMENT ON TABLE {quoted(table.name)} IS {quoted_text(table.description)}"]
+            connection.execute(
+                f"CREATE TABLE snapshot.{quoted(table.name)} AS {rows_of(table)}")
+    finally:
+        connection.execute("DETACH snapshot")
+    with duckdb.connect(str(path)) as written:
+        said: list[str] = []
+        for table in tables:
+            said.append(
+                f"COMMENT ON TABLE {quoted(table.name)} IS {quoted_text(table.description)}")
             for column in table.columns:
                 unit = f" [{column.unit}]" if column.unit else ""
                 said.append(
                     f"COMMENT ON COLUMN {quoted(table.name)}.{quoted(column.name)} IS "
                     + quoted_text(column.description + unit)
                 )
-            connection.execute(";\n".join(said))
         for view in views:
-            connection.execute(f"CREATE VIEW {quoted(view.name)} AS {view.sql}")
-            connection.execute(
-                f"COMMENT ON VIEW {quoted(view.name)} IS {quoted_text(view.description)}"
-            )
-        connection.execute("COMMIT")
-        connection.execute("CHECKPOINT")
+            said.append(f"CREATE VIEW {quoted(view.name)} AS {view.sql}")
+            said.append(f"COMMENT ON VIEW {quoted(view.name)} IS {quoted_text(view.description)}")
+        written.execute(";\n".join(said))
+        for view in views:
+            for name, *_ in written.execute(f"DESCRIBE {quoted(view.name)}").fetchall():
+                written.execute(
+                    f"COMMENT ON COLUMN {quoted(view.name)}.{quoted(name)} IS "
+                    + quoted_text(view.meaning_of(name, tables)))
+        written.execute("CHECKPOINT")
 
 
 def _first_line(error: duckdb.Error) -> str:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from checks import gate as gate_rules
 from flows.network_folder import load_network
 from flows.weekly import run_in_order
 from warehouse.store import Warehouse
@@ -41,3 +42,19 @@ def test_what_breaks_the_contract_is_not_published(bay: Path, what: str) -> None
     (notice,) = outcome.standing["notices"]
     assert named in notice and "No release was made" in notice
     assert published(bay) == before
+
+
+def test_a_shut_gate_leaves_no_latest_and_tells_the_coordinator_which_rows(
+    bay: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(gate_rules, "_sites", lambda: gate_rules.Suite(
+        "sites", 'SELECT site_id AS "key", 91.0 AS latitude FROM gate_sites', "key",
+        (gate_rules.Expectation("site-latitude-possible", "latitude", "between",
+                                "A latitude is not on the globe",
+                                {"min_value": -90, "max_value": 90}),)))
+    outcome = run_in_order(bay, load_network(bay), AS_OF)
+    assert outcome.release is None and not (bay / "releases" / "latest").exists()
+    (notice,) = outcome.standing["notices"]
+    assert "site-latitude-possible" in notice and "alder-creek: 91.0" in notice
+    assert "The last release stands" in notice
+    assert outcome.seconds["gate"] > 0, "told apart from building"

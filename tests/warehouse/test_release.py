@@ -9,6 +9,7 @@ import os
 import subprocess
 import sys
 import textwrap
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,6 +20,9 @@ import pytest
 from shared.fields import FIELDS
 from shared.findings import Finding
 from shared.flags import Effect, Flag
+from shared.problems import BadSettings
+from shared.settings import Publishing
+from shared.taxa import UNSTAGED
 from tests.warehouse.by_hand import (
     AS_OF,
     ELVER,
@@ -33,6 +37,7 @@ from tests.warehouse.by_hand import (
 )
 from warehouse import durable
 from warehouse.clean import load_site
+from warehouse.closing import close_season, reopen_season
 from warehouse.folder import latest_path, releases_folder
 from warehouse.lineage import lay_out
 from warehouse.published import findings_table, is_free_text, published_tables
@@ -104,8 +109,13 @@ def test_every_table_is_there_as_parquet_csv_and_in_the_snapshot_and_they_agree(
             assert len(rows_of(release, table.name)) == parquet.num_rows > 0
             described = snapshot.execute(f"DESCRIBE {table.name}").fetchall()
             assert [row[0] for row in described] == parquet.column_names
-        for view in ("daily_cpue", "season_totals", "coverage", "quality_summary"):
+        for view in ("daily_cpue", "season_totals", "coverage", "coverage_calendar",
+                     "quality_summary", "seasons"):
             assert snapshot.execute(f"FROM {view}").fetchall()
+        silent = snapshot.execute(
+            "SELECT table_name, column_name FROM duckdb_columns() WHERE NOT internal "
+            "AND (comment IS NULL OR comment = column_name)").fetchall()
+        assert silent == []
         total = snapshot.execute(
             "SELECT count, cpue, effort_value FROM season_totals WHERE life_stage = 'glass eel'"
         ).fetchone()
@@ -221,11 +231,13 @@ _BUILD = """
 
 def test_two_builds_in_other_folders_and_zones_give_the_same_bytes(tmp_path: Path) -> None:
     trees = []
-    for zone, name in (("UTC", "one"), ("Pacific/Auckland", "the other, mit Ümlaut")):
+    for zone, locale, name in (("UTC", "C", "one"),
+                               ("Pacific/Auckland", "C.UTF-8", "the other, mit Ümlaut")):
         folder = tmp_path / name
         built = subprocess.run(
             [sys.executable, "-c", textwrap.dedent(_BUILD), str(folder)], cwd=REPO,
-            env=os.environ | {"TZ": zone, "PYTHONHASHSEED": str(len(name))},
+            env=os.environ | {"TZ": zone, "LC_ALL": locale, "LANG": locale,
+                              "PYTHONHASHSEED": str(len(name))},
             capture_output=True, text=True, check=False,
         )
         assert built.stdout.strip() == "2026.13.0", built.stderr
@@ -351,8 +363,12 @@ def test_changes_name_what_was_added_changed_and_withdrawn(wh: Warehouse) -> Non
     load(wh, "alder", Rule("local_date = '2026-03-01'", "count", Effect.HOLD))
     release = publish(wh)
     with (release.path / "changes.csv").open(encoding="utf-8", newline="") as handle:
-        found = {(row["table"], row["kind"], row["event_id"][-15:-5], row["life_stage"],
-                  row["column"], row["old"], row["new"]) for row in csv.DictReader(handle)}
+        rows = list(csv.DictReader(handle))
+    found = {(row["table"], row["kind"], row["event_id"][-15:-5], row["life_stage"],
+              row["column"], row["old"], row["new"])
+             for row in rows if row["table"] in ("events", "counts")}
+    assert {row["table"] for row in rows} == {"events", "counts", "daily_cpue", "season_totals"}
+    assert {row["column"] for row in rows if row["derived"]} >= {"cpue", "qc_water_temperature"}
     assert found == {
         ("events", "added", "2026-03-06", "", "", "", ""),
         ("events", "withdrawn", "2026-03-01", "", "", "", ""),
@@ -369,8 +385,119 @@ def test_changes_name_what_was_added_changed_and_withdrawn(wh: Warehouse) -> Non
         ("counts", "changed", "2026-03-03", "glass eel", "cpue", "12.0", "21.0"),
     }
     text = (release.path / "CHANGES.md").read_text(encoding="utf-8")
-    assert "- counts: 2 counts added, 3 counts withdrawn, 2 values changed in 1 count." in text
+    assert ("- counts: 2 counts added, 3 counts withdrawn, 1 value changed in 1 count; "
+            "1 derived value followed.") in text
     assert "2026-03-03T0730 anguilla-rostrata glass eel: count 12 -> 21" in text
+
+
+def test_one_value_changed_is_named_with_all_that_follows_and_nothing_else(
+    wh: Warehouse,
+) -> None:
+    checks = days("2026-03-01", 6)
+    send(wh, "alder", "alder/a.xlsx", checks)
+    send(wh, "birch", "birch/b.xlsx", days("2026-03-01", 6))
+    for site in ("alder", "birch"):
+        load(wh, site)
+    publish(wh)
+    checks[2] = replace(checks[2], counts={GLASS: 12.0, ELVER: 3.0})
+    send(wh, "alder", "alder/a.xlsx", checks)
+    load(wh, "alder")
+    with wh.transaction() as con:
+        con.execute(
+            "INSERT INTO decisions BY NAME SELECT 1 AS seq, 'd-1' AS id, 'alder' AS site, "
+            "'alder:fyke:A:2026-03-03T0730' AS event_id, 'anguilla-rostrata' AS taxon, "
+            "'elver' AS life_stage, 'count' AS field, 'correct' AS action, '0' AS old, "
+            "'3' AS new, 'Pat says so' AS reason, 'Pat Q' AS who, 'resend' AS channel, "
+            "DATE '2026-03-15' AS decided")
+    release = publish(wh)
+    with (release.path / "changes.csv").open(encoding="utf-8", newline="") as handle:
+        rows = list(csv.DictReader(handle))
+    assert {row["site_id"] for row in rows} == {"alder"}
+    assert {row["life_stage"] for row in rows} == {"elver"}
+    found = {(row["table"], row["period"], row["column"], row["old"], row["new"],
+              row["derived"]) for row in rows}
+    # 3 elvers in 24 net-hours; in the season 3 over six nights of 24: 3 / 144 * 24 = 0.5.
+    assert found == {
+        ("counts", "", "count", "0", "3", ""),
+        ("counts", "", "cpue", "0.0", "3.0", "yes"),
+        ("occurrences", "", "occurrence_status", "absent", "present", "yes"),
+        ("daily_cpue", "2026-03-03", "count", "0", "3", "yes"),
+        ("daily_cpue", "2026-03-03", "cpue", "0.0", "3.0", "yes"),
+        ("season_totals", "2026", "count", "0", "3", "yes"),
+        ("season_totals", "2026", "first_caught", "", "2026-03-03", "yes"),
+        ("season_totals", "2026", "last_caught", "", "2026-03-03", "yes"),
+        ("season_totals", "2026", "cpue", "0.0", "0.5", "yes"),
+    }
+    named = {row["decision"] for row in rows if row["event_id"]}
+    assert named == {"correct by resend, 2026-03-15 (d-1)"}
+    text = (release.path / "CHANGES.md").read_text(encoding="utf-8")
+    assert "1 value changed in 1 count" in text and "Pat" not in text
+    assert "count 0 -> 3; correct by resend, 2026-03-15 (d-1)" in text
+
+
+def test_findings_say_what_was_asked_and_how_it_ended(wh: Warehouse) -> None:
+    season(wh)
+    with wh.transaction() as con:
+        for number, (finding, event) in enumerate((("f-1", "e-1"), ("f-2", "e-2"))):
+            con.execute(
+                "INSERT INTO asked BY NAME SELECT $n AS seq, 'alder' AS site, $f AS finding, "
+                "'q' AS ask, $e AS event_id, 'count' AS field, '' AS taxon, '' AS life_stage, "
+                "'implausible' AS rule, '54' AS old, DATE '2026-03-02' AS first_asked",
+                {"n": number, "f": finding, "e": event})
+        con.execute(
+            "INSERT INTO decisions BY NAME SELECT 1 AS seq, 'd-1' AS id, 'e-1' AS event_id, "
+            "'count' AS field, 'correct' AS action, '54' AS old, '5' AS new, 'said so' AS reason, "
+            "'Pat Q' AS who, 'workbook' AS channel, DATE '2026-03-15' AS decided")
+    found = {row["finding_id"]: row["status"] for row in rows_of(publish(wh), "findings")}
+    assert (found.pop("f-1"), found.pop("f-2")) == ("corrected", "gone")
+    assert set(found.values()) == {"open"}
+
+
+# -- provisional and final ----------------------------------------------------------------
+
+def test_a_season_is_provisional_until_it_is_closed(wh: Warehouse) -> None:
+    season(wh)
+    first = publish(wh)
+    assert read_manifest(first.path)["seasons"] == {"2026": "provisional"}
+    with pytest.raises(BadSettings, match="2026-06-15"):
+        close_season(wh.network_dir, network(), 2026, dt.date(2026, 6, 15))
+    after = dt.date(2026, 8, 1)
+    close_season(wh.network_dir, network(), 2026, after)
+    final = publish(wh, after)
+    assert final.new and read_manifest(final.path)["seasons"] == {"2026": "final"}
+    assert "Seasons: 2026 final." in (final.path / "README.md").read_text(encoding="utf-8")
+    with duckdb.connect(str(final.path / SNAPSHOT_NAME), read_only=True) as snapshot:
+        assert snapshot.execute("FROM seasons").fetchall() == [(2026, "final")]
+    season(wh, 6)
+    moved = publish(wh, after)
+    text = (moved.path / "CHANGES.md").read_text(encoding="utf-8")
+    assert "Season 2026 was final: 3 of the differences are in it." in text
+    reopen_season(wh.network_dir, 2026)
+    assert read_manifest(publish(wh, after).path)["seasons"] == {"2026": "provisional"}
+    with pytest.raises(BadSettings, match="not closed"):
+        reopen_season(wh.network_dir, 2026)
+
+
+def test_the_position_of_a_protected_catch_is_generalized_as_the_network_sets(
+    wh: Warehouse,
+) -> None:
+    terms = replace(network(), publishing=Publishing(protected_decimals=1), sites={
+        name: replace(site, latitude=44.1234, longitude=-67.5678)
+        for name, site in network().sites.items()})
+    sturgeon = ("acipenser", UNSTAGED)
+    send(wh, "alder", "alder/a.xlsx", [Check("2026-03-01", {GLASS: 1.0, sturgeon: 1.0})])
+    send(wh, "birch", "birch/b.xlsx", [Check("2026-03-01", {GLASS: 1.0, sturgeon: 0.0})])
+    for site in ("alder", "birch"):
+        load(wh, site)
+    release = build_release(wh, terms, AS_OF, wh.network_dir)
+    found = {row["site_id"]: (row["latitude"], row["longitude"], row["position_uncertainty_m"])
+             for row in rows_of(release, "sites")}
+    # Half the diagonal of a cell of 0.1 degrees at 44.1234 N: hypot(5566, 3996) m, rounded up.
+    assert found == {"alder": ("44.1", "-67.6", "6852.0"), "birch": ("44.1234", "-67.5678", "")}
+    with zipfile.ZipFile(release.path / "darwin-core-archive.zip") as archive:
+        told = archive.read("event.txt").decode()
+    assert "44.1,-67.6,EPSG:4326,6852.0" in told and "protected animals" in told
+    assert told.count("44.1234") == 2  # birch's season and its net check
 
 
 def test_a_sheet_sent_again_with_rows_in_other_places_changes_no_value(wh: Warehouse) -> None:
