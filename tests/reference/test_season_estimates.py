@@ -1,0 +1,215 @@
+"""Season estimates against printed worked examples, to the printed digits."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pytest
+
+from warehouse.season import abundance, moon, timing
+from warehouse.season.index import fit_counts
+from warehouse.season.trend import mann_kendall, null_distribution
+
+LEVEL = 0.95
+
+
+# -- delta-lognormal mean --------------------------------------------------------------------
+
+GILBERT_13_1 = np.array(
+    [3.161, 4.151, 3.756, 2.202, 1.535, 20.76, 8.42, 7.81, 2.72, 4.43])
+
+
+def test_delta_mean_without_zeros_is_gilberts_example_13_1() -> None:
+    # Gilbert (1987), Statistical Methods for Environmental Pollution Monitoring, example 13.1,
+    # p. 166 (prints 5.66 by table); to all digits as printed by ProUCL 4.00.02, quoted in the
+    # documentation of R's Smisc::umvueLN: mean 5.6544289, standard error 1.3944504.
+    found = abundance.delta_mean(GILBERT_13_1, LEVEL)
+    assert f"{float(found.mean):.7f}" == "5.6544289"
+    assert f"{float(np.sqrt(abundance.delta_variance(GILBERT_13_1))):.7f}" == "1.3944504"
+    assert float(found.mean) == pytest.approx(5.66, abs=0.01)
+
+
+def test_finneys_series_of_a_published_worked_answer() -> None:
+    # Cross Validated, question 105717 (answer by W. Huber): x = 0.043 0.236 0.057 0.016,
+    # s^2 = 1.23594, g_4(s^2 / 2) = 1.532355, mean 0.084519.
+    x = np.array([0.043, 0.236, 0.057, 0.016])
+    square = np.log(x).var(ddof=1)
+    assert f"{square:.5f}" == "1.23594"
+    assert f"{float(abundance.finney(np.array(4.0), np.array(square / 2))):.6f}" == "1.532355"
+    assert f"{float(abundance.delta_mean(x, LEVEL).mean):.6f}" == "0.084519"
+
+
+def test_delta_mean_with_zeros() -> None:
+    # No published example with zeros was found. Constructed (shared/reference-values, section
+    # 6, b*): formulas checked there by simulation, n = 20, p = 0.7.
+    x = np.array([0, 0, 3, 12, 150, 48, 7, 0, 1, 22.0])
+    assert float(abundance.delta_mean(x, LEVEL).mean) == pytest.approx(25.021192, abs=5e-7)
+    assert float(abundance.delta_variance(x)) == pytest.approx(252.198823, abs=1e-5)
+
+
+@pytest.mark.parametrize(("x", "expected"), [
+    ([0.0, 0.0, 0.0], 0.0),  # Pennington (1983): nothing caught
+    ([0.0, 8.0, 0.0, 0.0], 2.0),  # one catch: x / n
+])
+def test_delta_mean_at_its_edges(x: list[float], expected: float) -> None:
+    assert float(abundance.delta_mean(np.array(x), LEVEL).mean) == pytest.approx(expected)
+
+
+# -- geometric mean ---------------------------------------------------------------------------
+
+
+def test_geometric_mean_of_ln_x_plus_one() -> None:
+    # No published example was found. Constructed (shared/reference-values, section 6, b*).
+    x = np.array([0, 0, 3, 12, 150, 48, 7, 0, 1, 22.0])
+    found = abundance.geometric_mean(x, LEVEL)
+    assert f"{float(found.mean):.6f}" == "5.532846"
+    assert f"{float(found.low):.6f}" == "0.840222"
+    assert f"{float(found.high):.6f}" == "22.191805"
+    assert float(abundance.arithmetic_mean(x, LEVEL).mean) == pytest.approx(24.3)
+
+
+# -- area under the curve -------------------------------------------------------------------
+
+
+def test_area_under_the_curve_by_trapezes() -> None:
+    # Documentation of R's agricolae::audpc (after Campbell and Madden 1990): days 14, 21, 28
+    # with 40, 80, 90 give A + B = 1015.
+    assert abundance.area_under_curve(np.array([14, 21, 28.0]), np.array([40, 80, 90.0])) == 1015
+
+
+def test_area_under_the_curve_over_missing_days_is_the_straight_line_total() -> None:
+    # Constructed (shared/reference-values, section 6, b*): counts on every seventh day give
+    # 1869 fish-days; summed over interpolated days, half the end days apart, they give the same.
+    days, counts = np.array([0, 7, 14, 21, 28, 35.0]), np.array([0, 12, 85, 140, 30, 0.0])
+    assert abundance.area_under_curve(days, counts) == 1869
+    assert np.interp(np.arange(36), days, counts).sum() == pytest.approx(1869)
+
+
+# -- timing ----------------------------------------------------------------------------------
+
+
+def test_mean_date_is_the_weighted_mean_of_a_printed_example() -> None:
+    # Documentation of R's SeedCalc::MGT (Labouriau 1983), the same statistic for seeds: days 1
+    # to 10, 0 2 4 15 25 38 45 50 50 50 come so far, mean time printed as 5.42.
+    so_far = np.array([0, 2, 4, 15, 25, 38, 45, 50, 50, 50.0])
+    mean, _ = timing.mean_day(np.diff(so_far, prepend=0.0))
+    assert f"{float(mean) + 1:.2f}" == "5.42"
+
+
+def test_run_timing_in_mundys_form() -> None:
+    # Mundy (1982) prints no daily table. Constructed (shared/reference-values, section 6, b*):
+    # days 100 to 111, mean 105.420408, variance 2.243665, dates of 5 to 95 % and the 10, 50 and
+    # 90 % points on the line between days.
+    daily = np.array([0, 2, 5, 10, 40, 80, 60, 30, 10, 5, 2, 1.0])
+    mean, spread = timing.mean_day(daily)
+    assert f"{100 + float(mean):.6f}" == "105.420408"
+    assert f"{float(spread) ** 2:.6f}" == "2.243665"
+    points = 100 + timing.passing_days(daily, (0.10, 0.50, 0.90))
+    assert [f"{day:.5f}" for day in points] == ["103.18750", "104.81875", "106.78333"]
+    shares = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
+    assert np.ceil(100 + timing.passing_days(daily, shares)).tolist() == [
+        103, 104, 105, 105, 106, 107, 108]
+
+
+# -- trend -----------------------------------------------------------------------------------
+
+
+def test_mann_kendall_by_hand() -> None:
+    # J. Little, College of the Holy Cross, "A Mann-Kendall example (by hand)": 72 pairs rise, 18
+    # fall, one is tied; S = 54, Z = 2.9058, one-sided p = .0018.
+    x = [12.9, 14.8, 13.2, 15.7, 13.8, 15.6, 12.9, 11.0, 17.3, 15.9, 19.0, 18.3, 20.1, 21.7]
+    found = mann_kendall(range(1, 15), x, LEVEL)
+    assert found.s == 54
+    assert f"{found.z:.4f}" == "2.9058"
+    assert f"{found.p_plain / 2:.4f}" == "0.0018"
+
+
+def test_mann_kendall_and_sen_on_gilberts_four_values() -> None:
+    # Gilbert (1987), section 16.4: 10, 15, 14, 20 give S = 4, and by his table of the exact
+    # distribution for n = 4 a one-sided p of 0.167. Sen's slope: median of six slopes.
+    found = mann_kendall([1, 2, 3, 4], [10, 15, 14, 20], LEVEL)
+    assert found.s == 4
+    assert found.method == "exact"
+    assert f"{found.p / 2:.3f}" == "0.167"
+    assert found.slope == pytest.approx(2.91667, abs=5e-6)
+
+
+def test_the_exact_distribution_of_s() -> None:
+    # Kendall (1975), Rank Correlation Methods, table of S for n = 4: 1 3 5 6 5 3 1 of 24;
+    # Gilbert (1987), table A18: P(S >= 23 | n = 10) = 0.023.
+    assert [round(24 * p) for p in null_distribution(4).values()] == [1, 3, 5, 6, 5, 3, 1]
+    assert f"{sum(p for s, p in null_distribution(10).items() if s >= 23):.3f}" == "0.023"
+
+
+def test_mann_kendall_and_sen_on_the_nile() -> None:
+    # Nile at Aswan 1871-1970, ships with statsmodels. scipy and pymannkendall agree on
+    # (shared/reference-values, section 6, b): S -1387, Z -4.12807, p 3.658e-5, Sen -2.6.
+    from statsmodels.datasets import nile
+
+    data = nile.load_pandas().data
+    found = mann_kendall(data["year"].tolist(), data["volume"].tolist(), LEVEL)
+    assert found.s == -1387
+    assert f"{found.z:.5f}" == "-4.12807"
+    assert f"{found.p_plain:.3e}" == "3.658e-05"
+    assert found.slope == pytest.approx(-2.6, abs=1e-12)
+    # The Nile remembers: with autocorrelation allowed for, the evidence is weaker.
+    assert found.lag_one > 0.2
+    assert found.p > found.p_plain
+
+
+# -- negative binomial ------------------------------------------------------------------------
+
+
+def test_negative_binomial_coefficients_of_the_health_insurance_experiment() -> None:
+    # RAND Health Insurance Experiment, ships with statsmodels; coefficients, standard errors and
+    # log likelihood as computed by R and stored in statsmodels' own tests.
+    from statsmodels.datasets import randhie
+    from statsmodels.discrete.tests.results.results_discrete import RandHIE
+
+    stored = RandHIE.negativebinomial_nb2_bfgs
+    data = randhie.load_pandas()
+    x = np.column_stack([np.asarray(data.exog, float), np.ones(len(data.endog))])
+    found = fit_counts(np.asarray(data.endog, float), x)
+    assert found.converged
+    assert found.coefficients == pytest.approx(np.asarray(stored.params)[:-1], abs=1e-6)
+    assert found.errors == pytest.approx(np.asarray(stored.bse)[:-1], abs=1e-6)
+    assert found.alpha == pytest.approx(1.292953, abs=1e-6)
+    assert found.log_likelihood == pytest.approx(-43383.66208, abs=1e-4)
+
+
+def test_counts_with_an_offset_and_hardly_any_extra_scatter() -> None:
+    # Ships damaged by waves (McCullagh and Nelder 1989, section 6.3.2), ships with statsmodels:
+    # Poisson with offset log(months of service). Their coefficients: constant -6.41, ship B
+    # -0.54, C -0.69, D -0.08, E 0.33, built 65-69 0.70, 70-74 0.82, 75-79 0.45, operated 75-79
+    # 0.38.
+    import csv
+    from pathlib import Path
+
+    import statsmodels
+
+    path = (Path(statsmodels.__file__).parent / "discrete" / "tests" / "results" / "ships.csv")
+    with path.open(encoding="utf-8", newline="") as handle:
+        rows = [row for row in csv.DictReader(handle) if float(row["service"] or 0) > 0]
+    assert len(rows) == 34
+    columns = [[1.0] * 34]
+    for name in ("ship", "yr_con", "op_75_79"):
+        values = sorted({row[name] for row in rows})
+        columns += [[float(row[name] == value) for row in rows] for value in values[1:]]
+    y = np.array([float(row["accident"]) for row in rows])
+    found = fit_counts(y, np.array(columns).T, np.log([float(r["service"]) for r in rows]),
+                       alpha=0.0)
+    assert [f"{value:.2f}" for value in found.coefficients] == [
+        "-6.41", "-0.54", "-0.69", "-0.08", "0.33", "0.70", "0.82", "0.45", "0.38"]
+
+
+# -- moon -------------------------------------------------------------------------------------
+
+
+def test_the_moon_of_meeus() -> None:
+    # Meeus, Astronomical Algorithms, example 48.a: 12 April 1992, 0h: k = 0.6786; by the short
+    # series (48.4) 0.680. Example 49.a: new moon 18 February 1977, 3h37m.
+    assert moon.illuminated(dt.datetime(1992, 4, 12, tzinfo=dt.UTC)) == pytest.approx(
+        0.6786, abs=0.002)
+    away = moon.elongation(dt.datetime(1977, 2, 18, 3, 37, tzinfo=dt.UTC))
+    assert min(away, 360 - away) < 0.3  # degrees; half an hour of its way
