@@ -59,8 +59,16 @@ def test_delta_mean_at_its_edges(x: list[float], expected: float) -> None:
 # -- geometric mean ---------------------------------------------------------------------------
 
 
-def test_geometric_mean_of_ln_x_plus_one() -> None:
-    # No published example was found. Constructed (shared/reference-values, section 6, b*).
+def test_geometric_mean_of_ln_x_plus_one_is_the_printed_one() -> None:
+    # Worked by another hand in R, printed in stats.stackexchange.com question 404730 ("CASE2"):
+    # nine zeros, two ones and a two give 0.2300755.
+    x = np.array([0, 0, 0, 0, 0, 0, 0, 0, 0, 1, 1, 2.0])
+    assert f"{float(abundance.geometric_mean(x, LEVEL).mean):.7f}" == "0.2300755"
+
+
+def test_geometric_mean_of_ln_x_plus_one_with_its_interval() -> None:
+    # No published example with an interval was found. Constructed (shared/reference-values,
+    # section 6, b*).
     x = np.array([0, 0, 3, 12, 150, 48, 7, 0, 1, 22.0])
     found = abundance.geometric_mean(x, LEVEL)
     assert f"{float(found.mean):.6f}" == "5.532846"
