@@ -12,7 +12,7 @@ from typing import Any
 from checks.belonging import other_site_named
 from checks.judging import Place, judge
 from checks.relations import Relations
-from flows.intake.account import contract_sheets
+from flows.intake.account import contract_sheets, unmatched_names
 from flows.intake.reading import cell_text, read_workbook
 from flows.intake.recognising import recognise
 from flows.intake.standardizing import standardize
@@ -20,8 +20,8 @@ from flows.returns.workbook import holds_answers
 from shared.columnar import to_arrow
 from shared.findings import Finding
 from shared.flags import GRAVITY, Effect
-from shared.problems import NothingRecognised, Trouble, UnreadableFile
-from shared.settings import Network
+from shared.problems import NothingRecognised, Problem, Trouble, UnreadableFile
+from shared.settings import Network, Site
 from shared.sheets import Recognised, Workbook
 from shared.staging import (
     CATCH_COLUMNS,
@@ -36,6 +36,8 @@ class Checked:
     """A judged spreadsheet."""
 
     name: str
+    network: Network
+    site: Site
     workbook: Workbook
     recognised: Recognised
     staged: Staged
@@ -72,9 +74,23 @@ class Checked:
             document["left_aside"] = [
                 {"name": name, "why": why} for name, why in self.recognised.left_aside
             ]
+        unmatched = [written for written, _ in unmatched_names(self.recognised, self.site)]
+        if unmatched:
+            document["not_there"] = unmatched
         if self.trouble is not None:
             document["trouble"] = self.trouble.sentence()
         return document
+
+
+def refused(name: str, problem: Problem) -> dict[str, Any]:
+    """The document that ``check --json`` prints of a file that could not be judged."""
+    return {
+        "file": name,
+        "sheets": [],
+        "findings": [],
+        "summary": {"rows": 0, "clean": 0, "masked": 0, "queried": 0, "held": 0},
+        "refused": {"code": problem.code, "what": problem.what, "remedy": problem.remedy},
+    }
 
 
 def places_of(staged: Staged) -> list[Place]:
@@ -138,5 +154,5 @@ def check_bytes(
                     "SELECT *, FALSE AS vanished FROM staged_events")
         findings = judge(con, network, site_id, as_of, Relations(), places_of(staged),
                          raw_text, {sha: name})
-    return Checked(name, workbook, recognised, staged, findings,
+    return Checked(name, network, site, workbook, recognised, staged, findings,
                    other_site_named(workbook, staged, site, network))

@@ -84,7 +84,27 @@ def _status(parser: argparse.ArgumentParser) -> None:
 def _query(parser: argparse.ArgumentParser) -> None:
     _directory(parser)
     parser.add_argument("sql", metavar="SQL", help="a SELECT over the latest release")
-    parser.add_argument("--format", choices=("table", "csv", "json"), default="table")
+    parser.add_argument("--format", choices=("table", "csv", "json", "parquet"),
+                        help="how to give the answer (default: table, or what FILE's name says)")
+    parser.add_argument("--out", type=Path, metavar="FILE",
+                        help="write the answer to this file")
+
+
+def _release(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    _as_of(parser)
+    seasons = parser.add_mutually_exclusive_group()
+    seasons.add_argument("--close", type=int, metavar="YEAR",
+                         help="first make this season final")
+    seasons.add_argument("--reopen", type=int, metavar="YEAR",
+                         help="first make this season provisional again")
+
+
+def _season(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    parser.add_argument("season", type=int, metavar="YEAR", help="the season to report")
+    parser.add_argument("--out", type=Path, metavar="FOLDER",
+                        help="where to put the reports (default: DIR/reports/season-YEAR)")
 
 
 def _template(parser: argparse.ArgumentParser) -> None:
@@ -99,14 +119,124 @@ def _template(parser: argparse.ArgumentParser) -> None:
                         help="where to put them (default: DIR/templates/SITE)")
 
 
+def _schedule(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    parser.add_argument("--pool", metavar="NAME",
+                        help="hand the schedules to the workers of this pool, at the Prefect "
+                             "server of PREFECT_API_URL, and end")
+    parser.add_argument("--rehearse", type=_date, metavar="DATE",
+                        help="let time run fast from this day on, on a copy of the folder")
+    parser.add_argument("--speed", type=float, default=10_000.0, metavar="N",
+                        help="how fast, in a rehearsal (default: 10000, a week a minute)")
+
+
+def _desk(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    parser.add_argument("--host", default="127.0.0.1", metavar="HOST",
+                        help="address to listen at (default: this machine alone)")
+    parser.add_argument("--port", type=int, default=8377, metavar="N")
+    parser.add_argument("--address", default="", metavar="URL",
+                        help="how browsers reach the desk, such as https://desk.example.org "
+                             "(default: pages of [mail], or this machine)")
+    parser.add_argument("--behind-proxy", action="store_true",
+                        help="believe what a proxy on this machine says of who is asking")
+    parser.add_argument("--link", metavar="WHO",
+                        help="make a private link for a site (its id), coordinator or analyst, "
+                             "print it and end")
+    parser.add_argument("--label", default="", metavar="NAME",
+                        help="whom the link is for (default: WHO)")
+
+
+def _send(parser: argparse.ArgumentParser) -> None:
+    _as_of_directory(parser)
+    parser.add_argument("--dry-run", action="store_true",
+                        help="write the letters as .eml files into outbox/dry-run, send nothing")
+
+
+def _as_of_directory(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    _as_of(parser)
+
+
+def _json_directory(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    _json(parser)
+
+
+def _backup(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    parser.add_argument("--to", type=Path, metavar="FOLDER",
+                        help="where to put it (default: backup_to of network.toml, or "
+                             "DIR/backups)")
+
+
+def _restore(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("backup", type=Path, metavar="FILE", help="the backup")
+    _directory(parser)
+
+
+def _decide(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    parser.add_argument("what", nargs="*", metavar="WHAT",
+                        help="ids of findings or causes, or an event; without any, the open "
+                             "findings that the options pick")
+    does = parser.add_mutually_exclusive_group(required=True)
+    does.add_argument("--correct", metavar="VALUE", nargs="?", const="",
+                      help="the value, as the site's sheet would write it; without VALUE, what "
+                           "is suggested")
+    does.add_argument("--confirm", action="store_true", help="it is right as it is written")
+    does.add_argument("--withdraw", action="store_true", help="the row does not belong here")
+    does.add_argument("--hold", action="store_true", help="keep the row out until released")
+    does.add_argument("--release", action="store_true", help="let the row in, whatever holds it")
+    parser.add_argument("--reason", required=True, metavar="TEXT", help="why, in a few words")
+    parser.add_argument("--who", metavar="NAME", help="who decides (default: the coordinator)")
+    parser.add_argument("--site", metavar="SITE")
+    parser.add_argument("--rule", metavar="RULE")
+    parser.add_argument("--field", metavar="FIELD")
+    parser.add_argument("--taxon", metavar="TAXON", help="as the release has it: anguilla-rostrata")
+    parser.add_argument("--life-stage", metavar="STAGE")
+    parser.add_argument("--dry-run", action="store_true",
+                        help="show what would change in the clean table and the season totals")
+    _as_of(parser)
+    _json(parser)
+
+
+def _history(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    parser.add_argument("event", metavar="EVENT",
+                        help="as in alder-creek:fyke:A:2026-03-14T0730")
+    _json(parser)
+
+
+def _rebuild(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    parser.add_argument("--swap", action="store_true",
+                        help="put the rebuilt database in place if it is equal, or none is there")
+    _json(parser)
+
+
 COMMANDS: tuple[Command, ...] = (
     Command("demo", "lay out the Lantern Bay demo network", _demo, "demo"),
     Command("run", "the weekly run: receive, judge, load, release, return", _run, "run"),
     Command("check", "judge one spreadsheet, load nothing", _check, "check"),
     Command("status", "who has sent, what loaded, what is held", _status, "status"),
+    Command("decide", "record a decision on findings, causes or an event", _decide, "decide"),
+    Command("history", "the life of a row, from cell to release", _history, "history"),
+    Command("rebuild", "make the warehouse again from raw bytes and decisions, and compare",
+            _rebuild, "rebuild"),
     Command("query", "ask the latest release with SQL", _query, "query"),
-    Command("release", "build a release from what is loaded", _run, "release"),
+    Command("release", "build a release from what is loaded; close a season", _release, "release"),
+    Command("season", "the season's reports: timing, abundance, trend, permits", _season, "season"),
     Command("template", "a ready season sheet and a printable field form", _template, "template"),
+    Command("desk", "the pages for site leads, the coordinator and analysts", _desk, "desk"),
+    Command("collect", "take what is new from folders, addresses and the mailbox", _directory,
+            "collect"),
+    Command("send", "send the week's letters, each once", _send, "send"),
+    Command("schedule", "keep the schedules: every week by itself", _schedule, "schedule"),
+    Command("health", "whether all is well, and what to do where it is not", _json_directory,
+            "health"),
+    Command("backup", "a backup of the whole folder, also while a run is on", _backup, "backup"),
+    Command("restore", "put a backup into a new folder", _restore, "restore"),
     Command("rules", "the catalogue of rules", _json, "rules"),
 )
 

@@ -8,14 +8,14 @@ import os
 import sys
 import time
 from argparse import Namespace
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flows.cli import DONE, NEEDS_PEOPLE
+from flows.cli import COULD_NOT, DONE, NEEDS_PEOPLE
 from flows.network_folder import load_network
-from shared.problems import BadSettings, NoRunYet
+from shared.problems import BadSettings, NoRunYet, Problem
 from shared.settings import Network, lone_site
 
 if TYPE_CHECKING:
@@ -129,11 +129,18 @@ def check(options: Namespace) -> int:
     """Judge one spreadsheet."""
     from flows.quick_start import without_pandas
 
-    network, site = _network_and_site(options)
-    with without_pandas():
-        from flows.checking import check_file
+    try:
+        network, site = _network_and_site(options)
+        with without_pandas():
+            from flows.checking import check_file
 
-        checked = check_file(options.file, network, site, options.as_of or _today())
+            checked = check_file(options.file, network, site, options.as_of or _today())
+    except Problem as problem:
+        if options.json:
+            from flows.checking import refused
+
+            _print_json(refused(options.file.name, problem))
+        raise
     if options.explain is not None:
         from flows.sheet_report import explain_cell
 
@@ -176,6 +183,8 @@ def _known_site(network: Network, site: str | None) -> str:
 
 def status(options: Namespace) -> int:
     """Who has sent, what loaded, what is held."""
+    from flows.scheduling.heartbeat import kept
+    from flows.watching.health import next_and_last, run_lines
     from warehouse.standing import read_standing
 
     network = load_network(options.directory)
@@ -196,84 +205,236 @@ def status(options: Namespace) -> int:
             last = entry["last_received"]
             entry["weeks_overdue"] = weeks_overdue(
                 dt.date.fromisoformat(last) if last else None, as_of, span)
+        standing["schedule"] = next_and_last(options.directory, network)
+        standing["schedule_kept"] = kept(options.directory)
         _print_json(standing)
     else:
         from flows.presenting import status_table
 
-        _console().print(status_table(standing, span))
+        console = _console()
+        console.print(status_table(standing, span))
+        for line in run_lines(options.directory, network):
+            console.print(line, markup=False)
     waits = any(entry["held"] or entry["asked"] or entry["troubles"]
                 for entry in standing["sites"].values())
     return NEEDS_PEOPLE if waits else DONE
 
 
-def query(options: Namespace) -> int:
-    """Ask the latest release."""
-    from warehouse.snapshot import query as ask
+def decide(options: Namespace) -> int:
+    """Record a decision, or say what it would change."""
+    from flows.answers.deciding import Wish
+    from flows.answers.deciding import decide as carry_out
+    from flows.presenting_decisions import decided_document, print_decided
+    from shared.decisions import Action
 
-    load_network(options.directory)
-    answer = ask(options.directory, options.sql)
-    if options.format == "json":
-        _print_json([dict(zip(answer.columns, map(_plain, row), strict=True))
-                     for row in answer.rows])
-    elif options.format == "csv":
-        import csv
-
-        writer = csv.writer(sys.stdout, lineterminator="\n")
-        writer.writerow(answer.columns)
-        writer.writerows(answer.rows)
+    network = load_network(options.directory)
+    chosen = (Action.CORRECT if options.correct is not None else
+              next(action for action in Action if getattr(options, action.value) is True))
+    wish = Wish(
+        chosen, options.reason, options.who or network.coordinator or "coordinator",
+        tuple(options.what), options.site, options.rule, options.field, options.taxon,
+        options.life_stage, options.correct or None)
+    done = carry_out(options.directory, network, wish, options.as_of or _today(),
+                     dry_run=options.dry_run)
+    if options.json:
+        _print_json(decided_document(done, options.dry_run))
     else:
-        _print_rows(answer.columns, answer.rows)
+        print_decided(_console(), done, options.dry_run)
+    return NEEDS_PEOPLE if done.refused else DONE
+
+
+def history(options: Namespace) -> int:
+    """The life of a row."""
+    from flows.history import life_of
+    from flows.presenting_decisions import print_life
+
+    life = life_of(options.directory, load_network(options.directory), options.event)
+    if options.json:
+        _print_json(life.as_dict())
+    else:
+        print_life(_console(), life)
     return DONE
 
 
-_ABREAST = 10
-"""More columns than this are unreadable side by side: then each row is a list of its own."""
+def rebuild(options: Namespace) -> int:
+    """Make the warehouse again and compare it with the live one."""
+    from flows.presenting_decisions import rebuilt_document, rebuilt_words
+    from flows.rebuilding import rebuild as make_again
+
+    network = load_network(options.directory)
+    if options.json:
+        made = make_again(options.directory, network, swap=options.swap)
+        _print_json(rebuilt_document(made))
+    else:
+        console = _console()
+        with _progress(console, f"Rebuilding {network.name}") as progress:
+            made = make_again(options.directory, network, swap=options.swap, progress=progress)
+        for line in rebuilt_words(made):
+            console.print(line, soft_wrap=True)
+    return DONE if made.equal else NEEDS_PEOPLE
 
 
-def _print_rows(columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
-    from rich import box
-    from rich.markup import escape
-    from rich.table import Table
+def query(options: Namespace) -> int:
+    """Ask the latest release."""
+    from flows.answering import answer_question
 
-    console = _console()
-    texts = [["" if value is None else escape(str(value)) for value in row] for row in rows]
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="bold")
-    if len(columns) <= _ABREAST:
-        for name in columns:
-            table.add_column(escape(name), overflow="fold")
-        for row in texts:
-            table.add_row(*row)
-        console.print(table)
-        return
-    for number, row in enumerate(texts, start=1):
-        table = Table(box=None, show_header=False, pad_edge=False,
-                      title=f"Row {number}", title_justify="left")
-        table.add_column(no_wrap=True, style="bold")
-        table.add_column(overflow="fold")
-        for name, text in zip(columns, row, strict=True):
-            table.add_row(escape(name), text)
-        console.print(table)
-
-
-def _plain(value: Any) -> Any:
-    return value if value is None or isinstance(value, (int, float, str, bool)) else str(value)
+    load_network(options.directory)
+    answer_question(options.directory, options.sql, options.format, options.out, _console)
+    return DONE
 
 
 def release(options: Namespace) -> int:
-    """Build a release from what is loaded."""
-    from flows.door import guard_the_door
+    """Build a release from what is loaded, after closing or reopening a season if asked."""
+    from flows.door import gate_of, gate_page_path, guard_the_door
+    from warehouse.closing import close_season, reopen_season
     from warehouse.release import build_release
     from warehouse.store import Warehouse
 
     network = load_network(options.directory)
+    as_of = options.as_of or _today()
     with Warehouse.open(options.directory) as warehouse:
-        made = build_release(warehouse, network, options.as_of or _today(), options.directory,
-                             guard_the_door)
+        if options.close is not None:
+            close_season(options.directory, network, options.close, as_of)
+        if options.reopen is not None:
+            reopen_season(options.directory, options.reopen)
+        made = build_release(warehouse, network, as_of, options.directory, guard_the_door,
+                             gate_of(network, options.directory))
     console = _console()
     if made.new:
-        console.print(f"Release   {made.path}")
+        console.print(f"Release   {made.path}", soft_wrap=True)
+        console.print(f"Gate      {gate_page_path(options.directory, made.version)}",
+                      soft_wrap=True)
     else:
         console.print(f"Nothing has changed since release {made.version}.")
+    return DONE
+
+
+def collect(options: Namespace) -> int:
+    """Take what is new from every source."""
+    done = _chore(options.directory, "collect")
+    return NEEDS_PEOPLE if "in trouble" in done else DONE
+
+
+def _chore(directory: Path, activity: str) -> str:
+    """Do one chore now, and say how it went."""
+    from flows.scheduling.chores import ChoreFailed, perform
+
+    load_network(directory)
+    done = perform(activity, directory, anew=True)
+    assert done is not None  # done anew, whatever was done before
+    if done.outcome == "failed":
+        raise ChoreFailed(f"It failed. {done.told}", "")
+    _console().print(done.told, markup=False)
+    return done.told
+
+
+def send(options: Namespace) -> int:
+    """Send the week's letters, each once, or show them."""
+    from flows.scheduling.chores import send_week, show_week
+    from warehouse.standing import read_standing
+
+    network = load_network(options.directory)
+    standing = read_standing(options.directory)
+    if standing is None:
+        raise NoRunYet("No run has been done here yet, so there is nothing to send.",
+                       f"Do `tallyweir run {options.directory}` first.", str(options.directory))
+    as_of = options.as_of or dt.date.fromisoformat(standing.as_of)
+    console = _console()
+    if options.dry_run:
+        for path in show_week(options.directory, network, as_of):
+            console.print(str(path), soft_wrap=True)
+        return DONE
+    posted = send_week(options.directory, network, as_of)
+    if network.operating.mail.set:
+        console.print(f"Mail: {posted.sentence()}.", markup=False)
+    else:
+        console.print("No mail server is set in network.toml; the letters stand in "
+                      f"{options.directory / 'outbox'}.")
+    return NEEDS_PEOPLE if posted.refused or posted.waiting or posted.trouble else DONE
+
+
+def desk(options: Namespace) -> int:
+    """Serve the pages, or make one private link."""
+    from flows.desk.links import Role
+    from flows.desk.serving import desk_of, first_link, serve
+
+    made = desk_of(options.directory, options.address, options.host, options.port)
+    console = _console()
+
+    def say(text: str) -> None:
+        console.print(text, markup=False, soft_wrap=True)
+
+    if options.link is None:
+        say(f"Coordinator's private link: {made.link_address(first_link(made))}")
+        serve(made, options.host, options.port, say, options.behind_proxy)
+        return DONE
+    role = Role(options.link) if options.link in ("coordinator", "analyst") else Role.LEAD
+    site = _known_site(made.network(), options.link) if role is Role.LEAD else ""
+    say(made.link_address(made.book.make(
+        role, site, options.label or options.link, "the command line", made.now())))
+    return DONE
+
+
+def schedule(options: Namespace) -> int:
+    """Keep the schedules until told to stop, or hand them to a pool of workers."""
+    from flows.scheduling.clock import rehearse
+    from flows.scheduling.serving import hand_to_pool, keep
+
+    network = load_network(options.directory)
+    console = _console()
+    if options.pool is not None:
+        for name in hand_to_pool(options.directory, network, options.pool):
+            console.print(f"Handed to the pool {options.pool}: {name}", soft_wrap=True)
+        return DONE
+    if options.rehearse is not None:
+        rehearse(dt.datetime.combine(options.rehearse, dt.time()), options.speed)
+    keep(options.directory, network, lambda text: console.print(text, soft_wrap=True))
+    return DONE
+
+
+def health(options: Namespace) -> int:
+    """Whether all is well."""
+    from dataclasses import asdict
+
+    from flows.watching.health import BAD, GOOD, matters, next_and_last
+
+    network = load_network(options.directory)
+    found = matters(options.directory, network)
+    if options.json:
+        _print_json({"matters": [asdict(matter) for matter in found],
+                     "schedule": next_and_last(options.directory, network)})
+    else:
+        console = _console()
+        for matter in found:
+            console.print(f"{matter.state:<6}{matter.name:<10}{matter.told}", markup=False,
+                          soft_wrap=True)
+    states = {matter.state for matter in found}
+    return COULD_NOT if BAD in states else NEEDS_PEOPLE if states - {GOOD} else DONE
+
+
+def backup(options: Namespace) -> int:
+    """A backup of the whole folder."""
+    from flows.keeping.backup import back_up
+    from flows.scheduling.chores import backup_folder
+    from flows.scheduling.clock import utc_now
+
+    network = load_network(options.directory)
+    made = back_up(options.directory, options.to or backup_folder(options.directory, network),
+                   network.id, utc_now())
+    _console().print(f"Backup    {made.path} ({made.files} files, {made.size / 1e6:.1f} MB, "
+                     "looked at)", soft_wrap=True)
+    return DONE
+
+
+def restore(options: Namespace) -> int:
+    """Put a backup into a new folder."""
+    from flows.keeping.backup import restore as put_back
+
+    files = put_back(options.backup, options.directory)
+    load_network(options.directory)
+    console = _console()
+    console.print(f"Restored  {files} files to {options.directory}", soft_wrap=True)
+    console.print(f"Next      {_program()} health {options.directory}", soft_wrap=True)
     return DONE
 
 
@@ -285,6 +446,25 @@ def rules(options: Namespace) -> int:
         _print_json(catalogue_document())
     else:
         print_catalogue(_console())
+    return DONE
+
+
+def season(options: Namespace) -> int:
+    """The reports of one season, from the latest release."""
+    from flows.season import write_season
+
+    network = load_network(options.directory)
+    console = _console()
+    with _progress(console, f"Season {options.season} of {network.name}") as progress:
+        folder, account = write_season(
+            options.directory, network, options.season, options.out, progress)
+    totals = account.this.totals
+    console.print(f"Season    {options.season}, {len(totals)} sites, "
+                  f"{sum(total.counted for total in totals):,.0f} "
+                  f"{account.target.life_stage}s counted, from release {account.version}")
+    console.print(f"Report    {folder / 'season-report.html'} (and .pdf)", soft_wrap=True)
+    console.print(f"Permit    {folder / 'permit.xlsx'} (and .csv)", soft_wrap=True)
+    console.print(f"Sites     {folder / 'sites'}: one page each", soft_wrap=True)
     return DONE
 
 

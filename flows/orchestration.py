@@ -9,12 +9,12 @@ module imports Prefect.
 from __future__ import annotations
 
 import datetime as dt
-import logging
 import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from flows.watching.log import LOG, log_to
 from flows.weekly import Outcome, WeeklyRun
 from shared.problems import Problem, Trouble
 from shared.settings import Network
@@ -24,8 +24,6 @@ Progress = Callable[[str], None]
 """Told in a few words what is going on."""
 
 SITES_AT_ONCE = 4
-
-_LOG = logging.getLogger("tallyweir")
 
 
 def embed(network_dir: Path) -> None:
@@ -96,8 +94,8 @@ def weekly_run(
         stage(name, all_sites)()
 
     def note_failure(run: WeeklyRun, name: str, site: str, error: object) -> None:
-        _LOG.error("%s failed for %s", name, site,
-                   exc_info=error if isinstance(error, BaseException) else None)
+        LOG.error("%s failed for %s", name, site,
+                  exc_info=error if isinstance(error, BaseException) else None)
         run.outcome.sites[site].troubles.append(_trouble(name, error))
 
     side_by_side: Any = ThreadPoolTaskRunner(max_workers=SITES_AT_ONCE)
@@ -118,19 +116,8 @@ def weekly_run(
             return run.finish()
 
     progress("starting the scheduler (some seconds the first time)")
-    _log_to(network_dir / "warehouse" / "tallyweir.log")
+    log_to(network_dir)
     return weekly()
-
-
-def _log_to(path: Path) -> None:
-    """Send faults, with their tracebacks, to a file beside the warehouse."""
-    for handler in list(_LOG.handlers):
-        _LOG.removeHandler(handler)
-        handler.close()
-    handler = logging.FileHandler(path, encoding="utf-8", delay=True)
-    handler.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
-    _LOG.addHandler(handler)
-    _LOG.propagate = False
 
 
 def _worth_another_try(_task: object, _run: object, state: Any) -> bool:

@@ -80,6 +80,10 @@ def status_table(standing: Mapping[str, Any], season_span: Season | None = None)
     return table
 
 
+_WAITING = 3
+"""Questions open for weeks that are shown a site; ``status --json`` has them all."""
+
+
 def status_words(standing: Mapping[str, Any], season_span: Season | None = None) -> list[str]:
     """What stands below the table: who to chase, and troubles, as sentences."""
     as_of = dt.date.fromisoformat(str(standing["as_of"]))
@@ -96,6 +100,11 @@ def status_words(standing: Mapping[str, Any], season_span: Season | None = None)
     for site, entry in sites.items():
         lines += [f"{plain(site, 60)}: {plain(str(sentence))}"
                   for sentence in entry.get("troubles", ())]
+    for site, entry in sites.items():
+        long = list(entry.get("waiting", ()))
+        lines += [f"{plain(site, 60)}: {plain(str(sentence))}" for sentence in long[:_WAITING]]
+        if len(long) > _WAITING:
+            lines.append(f"{plain(site, 60)}: and {len(long) - _WAITING} more for weeks.")
     return lines or ["No site is late, no file gave trouble."]
 
 

@@ -11,34 +11,57 @@ from __future__ import annotations
 import datetime as dt
 import json
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from checks.belonging import other_site_named
 from checks.judging import Place, bind, judge
-from checks.neighbours import lay_out_site_days, neighbour_evidence
-from checks.relations import Relations
-from flows.door import ContractBroken, guard_the_door
+from checks.neighbours import EVIDENCE, lay_out_site_days, neighbour_evidence
+from flows.answers import home_coming, pending
+from flows.answers.home_coming import ANSWERED, RULE_VERSIONS
+from flows.answers.showing import corrected_texts
+from flows.desk import pictures
+from flows.door import ContractBroken, GateShut, gate_of, guard_the_door
 from flows.intake.account import contract_sheets
 from flows.intake.reading import read_workbook
 from flows.intake.recognising import recognise
 from flows.intake.standardizing import standardize
 from flows.intake.version import READER_VERSION
 from flows.network_folder import inbox_files, strangers_in_inbox
-from flows.returns.gathering import gather
+from flows.returns import following_up
 from flows.returns.outbox import return_to_site
+from flows.returns.wording import days
 from flows.returns.workbook import holds_answers
+from flows.watching.log import current_run
+from shared.decisions import Decision
 from shared.findings import Finding
+from shared.flags import Effect
 from shared.identity import short_digest
 from shared.problems import Problem, Trouble
 from shared.settings import Network, lone_site
-from warehouse import clean, ledger, lineage, receipts, staging, standing
+from shared.staging import Staged
+from shared.taxa import TAXA
+from warehouse import (
+    arrivals,
+    clean,
+    decisions,
+    earlier,
+    ledger,
+    lineage,
+    receipts,
+    record,
+    resends,
+    staging,
+    standing,
+)
+from warehouse.decisions import Overlay
 from warehouse.held import file_troubles, site_account, site_findings
-from warehouse.release import Release, build_release
+from warehouse.protected_catches import newly_caught
+from warehouse.release import Built, Release, build_release
 from warehouse.store import Warehouse
 
 
@@ -84,13 +107,6 @@ def judge_version() -> str:
         for b in bind(lone_site())))
 
 
-ANSWERS_CAME = Trouble(
-    "answers-came",
-    "It is our workbook with answers. It is kept, and nothing in it was taken for counts.",
-    "Answers are settled by the coordinator; a correction in your own sheet, sent as usual, "
-    "settles itself.")
-
-
 class WeeklyRun:
     """One run over one network. Methods are the stages, in the order they stand here."""
 
@@ -101,14 +117,17 @@ class WeeklyRun:
         self.warehouse = warehouse
         self.as_of = as_of
         self.outcome = Outcome(
-            run_id=short_digest(network.id, as_of, time.time_ns()), as_of=as_of,
+            run_id=current_run() or short_digest(network.id, as_of, time.time_ns()), as_of=as_of,
             sites={site: SiteOutcome(site) for site in network.sites})
+        record.catch_up(warehouse)
         self.standing_paths: dict[str, set[str]] = {}
         """What stands in each site's inbox, once it has been looked at."""
         self.notices = [
             f'The inbox holds "{name}", which is no site of network.toml. It was left where it '
             "is; move it into a site's folder, or add the site."
             for name in strangers_in_inbox(network_dir, network)]
+        self.notices += [
+            trouble.sentence() for trouble in arrivals.source_troubles(warehouse, "")]
 
     @contextmanager
     def timed(self, stage: str) -> Iterator[None]:
@@ -138,6 +157,7 @@ class WeeklyRun:
                     continue
                 receipt = receipts.receive(self.warehouse, site_id, name, content, self.as_of)
                 outcome.received += receipt.new
+            outcome.troubles += arrivals.source_troubles(self.warehouse, site_id)
         return outcome.received
 
     # -- read, recognise, standardize ------------------------------------------------
@@ -174,7 +194,9 @@ class WeeklyRun:
             with self.timed("read"):
                 workbook = read_workbook(content, Path(received.path).name)
             if holds_answers(workbook):
-                return ANSWERS_CAME
+                # Kept as what it is: no row of it is taken for counts.
+                seen = json.dumps([{"name": workbook.sheets[0].name, "layout": ANSWERED}])
+                return staging.Reading(workbook, seen, Staged())
             with self.timed("recognise"):
                 recognised = recognise(workbook, site, self.network)
             with self.timed("standardize"):
@@ -191,7 +213,9 @@ class WeeklyRun:
         """Gather what every site measured each day: evidence for the others' readings."""
         with self.warehouse.lock, self.timed("judge"):
             lineage.lay_out_standing(self.warehouse)
-            lay_out_site_days(self.warehouse.connection, lineage.STANDING_EVENTS)
+            earlier.lay_out_standing_catches(self.warehouse)
+            lay_out_site_days(self.warehouse.connection, lineage.STANDING_EVENTS,
+                              earlier.STANDING_CATCHES)
 
     # -- judge, load -----------------------------------------------------------------
 
@@ -204,18 +228,73 @@ class WeeklyRun:
         with self.warehouse.transaction() as con:
             with self.timed("judge"):
                 evidence = neighbour_evidence(con, site_id)
-                digest = self._work_digest(site_id, evidence)
-                if clean.work_digest_of(self.warehouse, site_id) == digest:
+                books = home_coming.unsettled_books(self.warehouse, site_id)
+                told = pending.waiting(self.network_dir, site_id)
+                if not books and not told and (
+                    clean.work_digest_of(self.warehouse, site_id)
+                    == self._work_digest(site_id, evidence)
+                ):
                     return False
-                lineage.lay_out(self.warehouse, site_id)
-                findings = self._judge(site_id)
+                before = [finding for finding in site_findings(self.warehouse, site_id)
+                          if finding.effect is not Effect.NOTE]
+                findings, _ = self.judge_again(site_id)
+                resends.note_resent(self.warehouse, self.network, site_id, before, findings,
+                                    self.as_of)
+            if books or told:
+                with self.timed("answers"):
+                    findings = self._settle(site_id, books, told, findings)
             with self.timed("load"):
                 clean.load_site(self.warehouse, self.network.sites[site_id], self.network,
-                                findings, self.as_of, digest)
+                                findings, self.as_of, self._work_digest(site_id, evidence))
+        pending.settled(self.network_dir, told)
         outcome.redone = True
         return True
 
-    def _judge(self, site_id: str) -> list[Finding]:
+    def _settle(
+        self, site_id: str, books: Sequence[home_coming.Book],
+        told: Sequence[pending.Told], findings: list[Finding],
+    ) -> list[Finding]:
+        """Settle the answers that came; the findings as they are with them."""
+        settled, troubles = home_coming.settle_all(
+            self.warehouse, self.network, self.network_dir, site_id, books, told, findings,
+            lambda extra: self.judge_again(site_id, extra), self.as_of)
+        standing_here = self.standing_paths.get(site_id, set())
+        self.outcome.sites[site_id].troubles += [
+            trouble for trouble in troubles
+            if trouble.code != home_coming.OF_ANOTHER_SITE
+            or f"{site_id}/{trouble.where}" in standing_here]
+        return settled
+
+    def judge_again(
+        self, site_id: str, extra: Sequence[Decision] = ()
+    ) -> tuple[list[Finding], Overlay]:
+        """The site's findings, its decisions (and ``extra``, not recorded) laid over its rows.
+
+        Leaves the rows laid out, ready to load. Needs :meth:`compare_sites` in this run, and
+        :func:`checks.neighbours.neighbour_evidence` for the site just before.
+        """
+        lineage.lay_out(self.warehouse, site_id)
+        earlier.lay_out_earlier(self.warehouse, site_id)
+        overlay = decisions.lay_over(self.warehouse, site_id, self.network, extra)
+        findings = decisions.set_apart(self.warehouse, self._judge(site_id, overlay))
+        return decisions.settle(findings, overlay, RULE_VERSIONS), overlay
+
+    def decide(self, site_id: str, made: Sequence[Decision]) -> list[Decision]:
+        """Record ``made``, then judge and load the site with them; they with their numbers."""
+        with self.warehouse.transaction():
+            recorded = decisions.append(self.warehouse, made)
+            self.load_with(site_id)
+        return recorded
+
+    def load_with(self, site_id: str, extra: Sequence[Decision] = ()) -> None:
+        """Judge and load the site as it stands, with ``extra`` that is not recorded."""
+        with self.warehouse.transaction() as con:
+            evidence = neighbour_evidence(con, site_id)
+            findings, _ = self.judge_again(site_id, extra)
+            clean.load_site(self.warehouse, self.network.sites[site_id], self.network, findings,
+                            self.as_of, self._work_digest(site_id, evidence))
+
+    def _judge(self, site_id: str, overlay: Overlay) -> list[Finding]:
         con = self.warehouse.connection
         places = [Place(*row) for row in con.execute(
             "SELECT file_sha256, sheet, column_index, field, taxon, life_stage, unit "
@@ -225,7 +304,11 @@ class WeeklyRun:
                  con.execute("SELECT sha256, path FROM judged_files").fetchall()}
         rows: dict[str, dict[tuple[str, int], list[str]]] = {}
 
+        instead = corrected_texts(self.warehouse, overlay, places)
+
         def raw_text(sha: str, sheet: str, row: int, column: int) -> str:
+            if (sha, sheet, row, column) in instead:
+                return instead[sha, sheet, row, column]
             # A file at a time: one question to the engine costs more than a sheet of rows.
             if sha not in rows:
                 rows[sha] = {
@@ -236,7 +319,8 @@ class WeeklyRun:
             return cells[column] if column < len(cells) else ""
 
         return judge(con, self.network, site_id, self.as_of,
-                     Relations(neighbours="neighbour_days"), places, raw_text, names)
+                     replace(EVIDENCE, earlier="judged_earlier",
+                             earlier_catches="judged_earlier_catches"), places, raw_text, names)
 
     def _work_digest(self, site_id: str, evidence: str) -> str:
         """Changes whenever judging or loading the site could come out otherwise."""
@@ -252,22 +336,32 @@ class WeeklyRun:
         return short_digest(
             files, staging.reader_key(READER_VERSION, self.network, site_id),
             self.network.digest(site_id), judge_version(), evidence,
-            self.as_of if ahead else "")
+            self.as_of if ahead else "", decisions.work_state(self.warehouse, site_id))
 
     # -- release ---------------------------------------------------------------------
 
     def publish(self) -> Release | None:
         """Build a release if the clean table has changed, and move ``latest`` to it.
 
-        Nothing that breaks the contract of the clean table is published: then ``latest``
-        stays where it is and the coordinator is told what broke it.
+        Nothing that breaks the contract of the clean table, or that the gate refuses, is
+        published: then ``latest`` stays where it is and the coordinator is told why.
         """
+        gate = gate_of(self.network, self.network_dir)
+
+        def timed_gate(built: Built) -> None:
+            with self.timed("gate"):
+                gate(built)
+
         try:
             with self.timed("release"), self.warehouse.lock:
                 self.outcome.release = build_release(
-                    self.warehouse, self.network, self.as_of, self.network_dir, guard_the_door)
-        except ContractBroken as broken:
-            self.notices.append(broken.trouble.sentence())
+                    self.warehouse, self.network, self.as_of, self.network_dir, guard_the_door,
+                    timed_gate)
+        except (ContractBroken, GateShut) as refused:
+            self.notices.append(refused.trouble.sentence())
+        # The gate's time is told apart from what building costs.
+        seconds = self.outcome.seconds
+        seconds["release"] -= seconds.get("gate", 0.0)
         return self.outcome.release
 
     # -- return ----------------------------------------------------------------------
@@ -281,12 +375,15 @@ class WeeklyRun:
                 *file_troubles(self.warehouse, site_id, self.standing_paths.get(site_id)),
                 *outcome.troubles]
             last = ledger.last_return(self.warehouse, site_id)
+            asks = following_up.open_questions(self.warehouse, site_id, self.as_of)
+            following_up.note_asked(self.warehouse, site_id, asks, self.as_of)
+            echo = following_up.echo_since(self.warehouse, site_id, self.as_of)
             written = return_to_site(
-                self.network_dir, site, self.network,
-                gather(site_findings(self.warehouse, site_id)),
+                self.network_dir, site, self.network, asks,
                 site_account(self.warehouse, site_id), troubles, as_of=self.as_of,
                 version=self.outcome.release.version if self.outcome.release else "",
-                last_digest=None if last is None else last[0])
+                last_digest=None if last is None else last[0],
+                echo=echo.words(len(asks)), due=following_up.due_again(asks, self.as_of))
             if written is not None:
                 ledger.record_return(
                     self.warehouse, site_id, written.digest, self.as_of,
@@ -296,19 +393,34 @@ class WeeklyRun:
 
     # -- finish ----------------------------------------------------------------------
 
+    def _protected_bycatch(self) -> list[str]:
+        """A sentence for each site and protected taxon among the rows that came today."""
+        caught = newly_caught(self.warehouse, "protected-bycatch",
+                              self.network.season_of(self.as_of), self.as_of)
+        return [
+            f"Protected bycatch at {self.network.sites[one.site].name}: {one.count} "
+            f"{TAXA[one.taxon].vernacular} ({TAXA[one.taxon].scientific_name}), {one.dead} of "
+            f"them dead, {days(one.first, one.last)}. Your permit says what must be reported."
+            for one in caught if one.site in self.network.sites]
+
     def finish(self) -> Outcome:
         """Note the run and put what `status` shows in its place."""
         release = self.outcome.release.version if self.outcome.release else None
         failed = any(site.troubles for site in self.outcome.sites.values())
         with self.warehouse.lock:
+            open_now = {site: following_up.open_questions(self.warehouse, site, self.as_of)
+                        for site in self.network.sites}
             self.outcome.standing = standing.write_standing(
                 self.warehouse, self.network, self.as_of, release,
                 "done, with failures" if failed else "done",
-                asked={site: len(gather(site_findings(self.warehouse, site)))
-                       for site in self.network.sites},
+                asked={site: len(asks) for site, asks in open_now.items()},
+                waiting={site: following_up.long_open(asks, self.as_of)
+                         for site, asks in open_now.items()},
                 failures={site: [trouble.sentence() for trouble in outcome.troubles]
                           for site, outcome in self.outcome.sites.items()},
-                notices=self.notices, standing_paths=self.standing_paths).as_dict()
+                notices=[*self._protected_bycatch(), *self.notices],
+                standing_paths=self.standing_paths).as_dict()
+            pictures.leave(self.warehouse, self.network, self.as_of, self.standing_paths)
             ledger.record_run(self.warehouse, self.outcome.run_id, self.as_of,
                               self.outcome.seconds, "done", release)
         return self.outcome

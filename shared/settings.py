@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import datetime as dt
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
+from difflib import get_close_matches
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from shared.fields import FIELDS
+from shared.fields import FIELDS, Level
 from shared.identity import short_digest
+from shared.operating import Operating, parse_operating
 from shared.problems import BadSettings
 from shared.protocol import Protocol, protocols
+from shared.taxa import ALL_STAGES, STAGES, TAXA, UNSTAGED
 from shared.units import UNITS
 
 DATE_ORDERS = ("dmy", "mdy", "ymd")
@@ -57,6 +60,18 @@ class Site:
 
 
 @dataclass(frozen=True, slots=True)
+class Publishing:
+    """What the network sets for its releases, in ``[release]``."""
+
+    publisher: str = ""
+    """Who answers for the data; empty: the network's own name."""
+    protected_decimals: int = 2
+    """Decimal degrees kept of a site's position once a protected animal was caught there."""
+    largest_drop: float = 0.05
+    """Share of a site's events in a season that a release may lose without a reason on record."""
+
+
+@dataclass(frozen=True, slots=True)
 class Network:
     """A network of sites and what holds for all of them."""
 
@@ -70,6 +85,8 @@ class Network:
     sites: Mapping[str, Site]
     thresholds: Mapping[str, Mapping[str, float]]
     """Rule id -> threshold name -> value: only what differs from the catalogue's defaults."""
+    publishing: Publishing = field(default_factory=Publishing)
+    operating: Operating = field(default_factory=Operating)
 
     def season_of(self, date: dt.date) -> int:
         """The season (a year) that ``date`` is counted to.
@@ -129,8 +146,39 @@ def _month_day(text: Any, key: str, where: str) -> tuple[int, int]:
     return month, day
 
 
+def _check_meaning(
+    heading: str, meaning: str, refuse: Callable[[str, str], BadSettings]
+) -> None:
+    """Hold a line of ``profile.columns`` to the dictionary: field, animal and stage if named."""
+    if meaning == "-":
+        return
+    field_id, *named = meaning.split(":")
+    here = f'profile.columns: "{heading}" = "{meaning}"'
+    if field_id not in FIELDS:
+        near = get_close_matches(field_id, FIELDS, 1)
+        raise refuse(
+            f'{here}: "{field_id}" is no field.',
+            (f"Did you mean {near[0]}? " if near else "")
+            + "Use a field id of the dictionary, or - to leave the column aside.",
+        )
+    if not named:
+        return
+    if FIELDS[field_id].level is not Level.CATCH or len(named) > 2:
+        raise refuse(f"{here}: {field_id} takes no animal.", f'Write "{heading}" = "{field_id}".')
+    if named[0] not in TAXA:
+        near = get_close_matches(named[0], TAXA, 1)
+        raise refuse(
+            f'{here}: "{named[0]}" is no animal we know.',
+            (f"Did you mean {near[0]}? " if near else "") + f"Known are: {', '.join(TAXA)}.",
+        )
+    known = dict.fromkeys((*STAGES, ALL_STAGES, UNSTAGED))
+    if len(named) == 2 and named[1] not in known:
+        raise refuse(f'{here}: "{named[1]}" is no life stage.', f"Known are: {', '.join(known)}.")
+
+
 _SITE_KEYS = frozenset(
-    {"name", "zone", "latitude", "longitude", "protocols", "nets", "seines", "contact", "profile"}
+    {"name", "zone", "latitude", "longitude", "protocols", "nets", "seines", "contact", "profile",
+     "collect", "quiet_weeks", "reminders"}
 )
 
 
@@ -181,11 +229,7 @@ def _site(site_id: str, raw: dict[str, Any], where: str) -> Site:
             )
     columns = dict(profile.get("columns", {}))
     for heading, field_id in columns.items():
-        if field_id != "-" and field_id.split(":")[0] not in FIELDS:
-            raise refuse(
-                f'profile.columns: "{heading}" names no field: "{field_id}".',
-                "Use a field id of the dictionary, or - to leave the column aside.",
-            )
+        _check_meaning(str(heading), str(field_id), refuse)
     order = profile.get("date_order")
     if order is not None and order not in DATE_ORDERS:
         raise refuse(
@@ -204,6 +248,26 @@ def _site(site_id: str, raw: dict[str, Any], where: str) -> Site:
         contact=str(raw.get("contact", "")),
         profile=Profile(units, columns, order),
     )
+
+
+_PUBLISHING = Publishing()
+
+
+def _publishing(raw: Mapping[str, Any], where: str) -> Publishing:
+    known = {entry.name: entry for entry in fields(Publishing)}
+    strange = sorted(set(raw) - set(known))
+    if strange:
+        raise BadSettings(f'[release] "{strange[0]}" is no entry.',
+                          f"Entries are: {', '.join(known)}.", where)
+    decimals = raw.get("protected_decimals", _PUBLISHING.protected_decimals)
+    if not isinstance(decimals, int) or not 0 <= decimals <= 6:
+        raise BadSettings(f"[release] protected_decimals = {decimals} is no number of decimals.",
+                          "Write a whole number from 0 (about 100 km) to 6.", where)
+    drop = raw.get("largest_drop", _PUBLISHING.largest_drop)
+    if not isinstance(drop, (int, float)) or not 0 <= drop <= 1:
+        raise BadSettings(f"[release] largest_drop = {drop} is no share.",
+                          "Write a number from 0 to 1.", where)
+    return Publishing(str(raw.get("publisher", "")), decimals, float(drop))
 
 
 def parse_network(text: str, where: str = "network.toml") -> Network:
@@ -250,6 +314,8 @@ def parse_network(text: str, where: str = "network.toml") -> Network:
         thresholds={
             rule: {k: float(v) for k, v in values.items()} for rule, values in thresholds.items()
         },
+        publishing=_publishing(raw.get("release", {}), where),
+        operating=parse_operating(raw, where),
     )
 
 

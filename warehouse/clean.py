@@ -19,6 +19,7 @@ from shared.problems import RowsUnaccounted
 from shared.protocol import protocols
 from shared.settings import Network, Site
 from shared.taxa import ALL_STAGES, UNSTAGED
+from warehouse import record
 from warehouse.store import Warehouse
 from warehouse.tables import (
     COUNT_FIELDS,
@@ -130,10 +131,13 @@ def load_site(
             "INSERT INTO row_account BY NAME SELECT $site AS site, file, file_sha256, sheet, "
             "sheet_row, disposition, why, event_id, vanished FROM load_rows", mine,
         )
-        connection.execute(
-            "INSERT INTO departures SELECT $site, event_id, sha256, 'held', $as_of "
-            "FROM judged_departed WHERE NOT noted", mine | {"as_of": as_of},
-        )
+        record.append(warehouse, "departure", [
+            {"site": site.id, "event_id": event, "file_sha256": sha256, "why": "held",
+             "noted": as_of}
+            for event, sha256 in connection.execute(
+                "SELECT event_id, sha256 FROM judged_departed WHERE NOT noted ORDER BY ALL"
+            ).fetchall()
+        ])
         account = _account(warehouse, site.id, None if before is None else str(before[0]))
         connection.execute(
             """
@@ -265,7 +269,11 @@ def _event_quality() -> str:
 # without a date and ask about a net check given twice: an event_id must name one event.
 _LOAD_EVENTS = """
 CREATE OR REPLACE TEMP TABLE load_events AS
-WITH told AS (
+WITH held_anyhow AS (
+    SELECT row_id, coalesce(q.held_by, h.why) AS held_by, q.masked, q.queried
+    FROM load_quality AS q FULL JOIN judged_held AS h USING (row_id)
+),
+told AS (
     SELECT e.row_id, e.event_id, e.content, e.sheet, e.sheet_row, e.file,
            e.vanished, q.held_by, coalesce(q.masked, false) AS masked,
            coalesce(q.queried, false) AS queried,
@@ -274,7 +282,7 @@ WITH told AS (
                               ORDER BY e.vanished, f.seq DESC, e.row_id) AS place
     FROM judged_events AS e
     JOIN judged_files AS f ON f.sha256 = e.file_sha256
-    LEFT JOIN load_quality AS q USING (row_id)
+    LEFT JOIN held_anyhow AS q USING (row_id)
 )
 SELECT t.row_id, t.event_id, t.vanished, t.masked, t.queried,
        CASE WHEN t.held_by IS NOT NULL OR t.event_id IS NULL THEN 'held'
@@ -322,6 +330,7 @@ def _assert_accounted(warehouse: Warehouse, site: Site) -> None:
         FROM staged_catches AS c
         JOIN judged_files AS f ON f.sha256 = c.file_sha256 AND f.current AND f.site = c.site
         WHERE c.row_id NOT IN (SELECT row_id FROM judged_events)
+          AND c.row_id NOT IN (SELECT row_id FROM judged_withdrawn)
         GROUP BY f.path
         UNION ALL
         SELECT file, count(*) - count(DISTINCT (file_sha256, sheet, sheet_row)),
@@ -406,7 +415,7 @@ def _insert_events() -> str:
         "source_file_sha256": "file_sha256",
         "source_sheet": "sheet",
         "source_row": "sheet_row",
-        "decided": "false",
+        "decided": "row_id IN (SELECT row_id FROM judged_decided)",
     }
     values = ", ".join(
         f"{_value(entry, 'e', 'q')} AS {quoted(entry.clean_column)}"
@@ -503,7 +512,7 @@ def _insert_counts() -> str:
         "source_file_sha256": "g.source_file_sha256",
         "source_sheet": "g.source_sheet",
         "source_row": "g.source_row",
-        "decided": "false",
+        "decided": "g.decided",
     }
     names = clean_count_columns()
     ranks = ", ".join(f"q.{quoted(entry.id + '_rank')}" for entry in measured)
@@ -517,7 +526,10 @@ def _insert_counts() -> str:
                     THEN {quoted_text(UNSTAGED)}
                     ELSE coalesce(c.life_stage, {quoted_text(UNSTAGED)}) END AS life_stage,
                {_value(FIELDS["count"], "c", "q")} AS count, {values},
-               coalesce(q.withheld, []) AS withheld, q.count_rank, {ranks}
+               coalesce(q.withheld, []) AS withheld, q.count_rank,
+               c.row_id IN (SELECT row_id FROM judged_decided WHERE catch_id IS NULL)
+               OR c.catch_id IN (SELECT catch_id FROM judged_decided WHERE catch_id IS NOT NULL)
+                   AS decided, {ranks}
         FROM judged_catches AS c LEFT JOIN load_catch_quality AS q USING (catch_id)
         WHERE c.count IS NOT NULL AND c.taxon IS NOT NULL
           AND (c.life_stage IS DISTINCT FROM {quoted_text(ALL_STAGES)} OR NOT EXISTS (
@@ -528,6 +540,7 @@ def _insert_counts() -> str:
     gathered AS (
         SELECT row_id, taxon AS taxon_id, life_stage, sum(count)::BIGINT AS count,
                {", ".join(gathered)}, min(count_rank) AS count_rank,
+               bool_or(decided) AS decided,
                arg_min(file_sha256, catch_id) AS source_file_sha256,
                arg_min(sheet, catch_id) AS source_sheet,
                arg_min(sheet_row, catch_id) AS source_row,

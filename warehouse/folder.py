@@ -33,3 +33,8 @@ def releases_folder(network_dir: Path) -> Path:
 def latest_path(network_dir: Path) -> Path:
     """The small text file that names the latest release."""
     return releases_folder(network_dir) / "latest"
+
+
+def record_path(network_dir: Path) -> Path:
+    """The append-only record of what came and what was decided, one JSON object a line."""
+    return network_dir / "warehouse" / "record.jsonl"

@@ -11,6 +11,8 @@ from shared.problems import Trouble
 from warehouse.store import Warehouse
 from warehouse.tables import quoted
 
+_MAY_BE_NONE = frozenset({"row", "row_id", "catch_id"})
+
 
 def site_findings(warehouse: Warehouse, site_id: str) -> list[Finding]:
     """Findings of the site's last load, worst first as they were judged."""
@@ -22,7 +24,9 @@ def site_findings(warehouse: Warehouse, site_id: str) -> list[Finding]:
         ).fetchall()
     found = []
     for row in rows:
-        values = dict(zip(names, row, strict=True))
+        # A column that an older warehouse gained is empty there until its site is loaded again.
+        values = {name: value for name, value in zip(names, row, strict=True)
+                  if value is not None or name in _MAY_BE_NONE}
         values["effect"] = Effect(values["effect"])
         values["flag"] = Flag(values["flag"])
         found.append(Finding(**values))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from shared.problems import Problem
-from warehouse import durable
+from warehouse import durable, record
 from warehouse.folder import received_path
 from warehouse.store import Warehouse
 
@@ -67,13 +67,9 @@ def receive(
         ).fetchone()
         if last is not None and last[1] == sha256:
             return Receipt(sha256, int(last[0]), new=False)
-        found = connection.execute("SELECT coalesce(max(seq), 0) + 1 FROM receipts").fetchone()
-        assert found is not None
-        seq = int(found[0])
-        connection.execute(
-            "INSERT INTO receipts VALUES (?, ?, ?, ?, ?)",
-            [seq, site_id, path_in_inbox, sha256, as_of],
-        )
+        (line,) = record.append(warehouse, "receipt", [{
+            "site": site_id, "path": path_in_inbox, "sha256": sha256, "received": as_of}])
+        seq = int(line["seq"])
         connection.execute(
             "INSERT INTO files SELECT $sha, NULL, $size, $seq "
             "WHERE NOT EXISTS (FROM files WHERE sha256 = $sha)",

@@ -58,6 +58,8 @@ class SiteStanding:
     """Findings that a person should look at: all but notes."""
     by_rule: dict[str, int]
     held_rows: tuple[HeldRow, ...]
+    waiting: tuple[str, ...] = ()
+    """A sentence for each question that has been open for weeks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +89,7 @@ def write_standing(
     *,
     asked: Mapping[str, int] | None = None,
     failures: Mapping[str, Sequence[str]] | None = None,
+    waiting: Mapping[str, Sequence[str]] | None = None,
     notices: Sequence[str] = (),
     standing_paths: Mapping[str, Collection[str]] | None = None,
 ) -> Standing:
@@ -94,12 +97,14 @@ def write_standing(
 
     Sites that never sent anything are in it, with nothing to their name. ``asked`` counts
     questions a site, ``failures`` are sentences of what failed for a site in this run,
+    ``waiting`` of the questions that have been open for weeks,
     ``standing_paths`` what stands in each site's inbox now.
     """
     with warehouse.lock:
         sites = tuple(
             replace(
                 site, asked=(asked or {}).get(site.site, 0),
+                waiting=tuple((waiting or {}).get(site.site, ())),
                 troubles=(*site.troubles, *(failures or {}).get(site.site, ())),
             )
             for site in _sites(warehouse, network, standing_paths)
@@ -122,6 +127,7 @@ def read_standing(network_dir: Path) -> Standing | None:
         sites = tuple(
             SiteStanding(**_known(SiteStanding, site) | {
                 "troubles": tuple(site["troubles"]),
+                "waiting": tuple(site.get("waiting", ())),
                 "held_rows": tuple(HeldRow(**_known(HeldRow, row)) for row in site["held_rows"]),
             })
             for site in found["sites"].values()

@@ -53,17 +53,19 @@ class Warehouse:
         self.lock = threading.RLock()
         self._depth = 0
         self._closed = False
+        self._key = ""
 
     @classmethod
-    def open(cls, network_dir: Path) -> Warehouse:
+    def open(cls, network_dir: Path, place: Path | None = None) -> Warehouse:
         """Open the warehouse of ``network_dir``, making or migrating it as needed.
 
+        ``place``: the database file, where it is not the network's own (a rebuilt one).
         Sweeps what a stopped run left half written. Raises :class:`NetworkBusy` when a
         run holds it, :class:`WarehouseOutOfReach` when the folder may not be written to,
         :class:`WarehouseDamaged` when the file cannot be used, and
         :class:`warehouse.migrate.WarehouseNewer` when a later program wrote it.
         """
-        path = database_path(network_dir)
+        path = database_path(network_dir) if place is None else place
         key = str(path.resolve())
         with _open_guard:
             # DuckDB would hand a second opener in this process the same database, and two
@@ -83,6 +85,7 @@ class Warehouse:
                 connection.close()
                 raise _damaged(path, error) from error
             opened = cls(network_dir, connection)
+            opened._key = key
             _open_here[key] = opened
         _sweep(network_dir)
         return opened
@@ -93,7 +96,7 @@ class Warehouse:
             if not self._closed:
                 self._closed = True
                 self.connection.close()
-                _open_here.pop(str(database_path(self.network_dir).resolve()), None)
+                _open_here.pop(self._key, None)
 
     def __enter__(self) -> Warehouse:
         return self

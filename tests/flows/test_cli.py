@@ -28,9 +28,49 @@ def test_a_folder_that_is_no_network_is_told_so(
 def test_a_file_that_is_not_there_is_told_so(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["check", str(tmp_path / "none.xlsx"), "--json"]) == COULD_NOT
+    assert main(["check", str(tmp_path / "none.xlsx")]) == COULD_NOT
     out, err = capsys.readouterr()
     assert out == "" and "none.xlsx" in err
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "more", "code"),
+    [
+        ("none.xlsx", None, [], "file-unreadable"),
+        ("scan.xlsx", b"%PDF-1.4 and so on", [], "file-not-a-sheet"),
+        ("words.csv", b"Dear all,\nno eels today\n", [], "nothing-recognised"),
+        ("log.csv", b"Date,Glass eels\n2026-03-20,12\n", ["--site", "x"], "settings"),
+    ],
+)
+def test_a_refusal_is_a_document_too(
+    name: str,
+    content: bytes | None,
+    more: list[str],
+    code: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    if content is not None:
+        (tmp_path / name).write_bytes(content)
+    assert main(["check", str(tmp_path / name), "--json", *more]) == COULD_NOT
+    out, err = capsys.readouterr()
+    document = json.loads(out)
+    assert document["file"] == name
+    assert document["refused"]["code"] == code
+    assert document["refused"]["what"] in err and document["refused"]["remedy"] in err
+    assert document["summary"]["rows"] == 0
+
+
+def test_check_says_what_to_write_for_a_column_left_aside_and_how_dates_were_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sheet = tmp_path / "creek.csv"
+    sheet.write_text("Date,Hours fished,Glass eels,Tubidness\n5/3/2026,24,12,5.5\n"
+                     "17/3/2026,24,0,6.1\n", encoding="utf-8")
+    assert main(["check", str(sheet), "--as-of", "2026-04-01"]) == DONE
+    told = capsys.readouterr().out
+    assert "[sites.SITE.profile.columns]" in told and '"Tubidness" = "turbidity"' in told
+    assert "read day first (5 March 2026)" in " ".join(told.split())
 
 
 def test_check_prints_the_contract_and_nothing_else(
@@ -137,7 +177,7 @@ def test_explain_tells_how_one_value_came_to_be(
                      encoding="utf-8")
     assert main(["check", str(sheet), "--explain", "D2", "--as-of", "2026-04-01"]) == DONE
     told = capsys.readouterr().out
-    assert "Water temp (F)" in told and "5 degC" in told
+    assert "Water temp (F)" in told and "5 °C" in told
     assert main(["check", str(sheet), "--explain", "nowhere"]) == COULD_NOT
     assert "F41" in capsys.readouterr().err
 

@@ -1,0 +1,1 @@
+"""Scheduling: what is done by itself, when, and one thing at a time."""

@@ -1,0 +1,39 @@
+"""One thing at a time: a turn that ends with its process, however that ends.
+
+SQLite's file locks are the operating system's on every system, and those of a process that was
+killed are gone at once.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+from shared.problems import NetworkBusy
+
+RUN, SCHEDULE = "run", "schedule"
+
+
+@contextlib.contextmanager
+def turn(network_dir: Path, name: str, wait_seconds: float = 0.0) -> Iterator[None]:
+    """Hold the turn ``name`` of the network, waiting for whoever has it.
+
+    Raises :class:`NetworkBusy` when the wait is over.
+    """
+    path = network_dir / "warehouse" / f"{name}.turn"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    lock = sqlite3.connect(path, timeout=wait_seconds, isolation_level=None)
+    try:
+        try:
+            lock.execute("BEGIN EXCLUSIVE")
+        except sqlite3.OperationalError as error:
+            raise NetworkBusy(
+                "The schedules of this network are kept by another process already."
+                if name == SCHEDULE else "Something else is being done for this network.",
+                "Leave it to that one, or stop it first." if name == SCHEDULE
+                else "Wait until it has ended and try again.", str(network_dir)) from error
+        yield
+    finally:
+        lock.close()

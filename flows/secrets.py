@@ -1,0 +1,60 @@
+"""Passwords: from the environment or the keyring, into nothing but the connection.
+
+Nothing else reads them. What has been read is known here, so that whatever is written
+(a log line, an answer of a server) can be cleared of it first.
+"""
+
+from __future__ import annotations
+
+import base64
+import os
+
+from shared.problems import Problem
+
+SERVICE = "tallyweir"
+"""The service name under which the keyring holds them."""
+
+MAIL_PASSWORD = "TALLYWEIR_MAIL_PASSWORD"
+MAILBOX_PASSWORD = "TALLYWEIR_MAILBOX_PASSWORD"
+NAMES = (MAIL_PASSWORD, MAILBOX_PASSWORD)
+
+HIDDEN = "[hidden]"
+_seen: set[str] = set()
+
+
+class NoSecret(Problem, LookupError):
+    """A password is needed and stands neither in the environment nor in the keyring."""
+
+    code = "no-secret"
+
+
+def secret(name: str, user: str, server: str) -> str:
+    """The password of ``user`` at ``server``: the variable ``name``, else the keyring.
+
+    Raises :class:`NoSecret` when neither has it.
+    """
+    value = os.environ.get(name, "")
+    if not value:
+        import keyring
+        import keyring.errors
+
+        try:
+            value = keyring.get_password(SERVICE, f"{user}@{server}") or ""
+        except keyring.errors.KeyringError:
+            value = ""  # a machine without a keyring is one that uses the environment
+    if not value:
+        raise NoSecret(
+            f"The password of {user} at {server} is not known.",
+            f"Set {name} in the environment of the service, or store it with "
+            f'`keyring set {SERVICE} "{user}@{server}"`.', "network.toml")
+    _seen.add(value)
+    return value
+
+
+def cleared(text: str) -> str:
+    """``text`` without any password that is known here, plain or as mail servers see it."""
+    known = _seen | {value for name in NAMES if (value := os.environ.get(name))}
+    for value in sorted(known, key=len, reverse=True):
+        text = text.replace(value, HIDDEN)
+        text = text.replace(base64.b64encode(value.encode("utf-8")).decode("ascii"), HIDDEN)
+    return text

@@ -1,0 +1,1 @@
+"""Sending: letters to sites and to the coordinator, each exactly once."""

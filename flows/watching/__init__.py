@@ -1,0 +1,1 @@
+"""Watching: what is logged, and whether all is well."""
