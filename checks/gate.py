@@ -13,6 +13,7 @@ Nothing here publishes: :mod:`flows.door` runs the gate and leaves ``latest`` wh
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -467,6 +468,8 @@ class _Judge:
         from great_expectations.data_context.types.base import ProgressBarsConfig
 
         self.gx = gx
+        # Under Prefect its every step would come to the screen.
+        logging.getLogger("great_expectations").setLevel(logging.WARNING)
         context = gx.get_context(mode="ephemeral")
         context.variables.progress_bars = ProgressBarsConfig(globally=False)
         self.source = context.data_sources.add_pandas("release")
