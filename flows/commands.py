@@ -288,6 +288,7 @@ def release(options: Namespace) -> int:
     from flows.door import gate_of, gate_page_path, guard_the_door
     from warehouse.closing import close_season, reopen_season
     from warehouse.release import build_release
+    from warehouse.standing import restate
     from warehouse.store import Warehouse
 
     network = load_network(options.directory)
@@ -299,6 +300,7 @@ def release(options: Namespace) -> int:
             reopen_season(options.directory, options.reopen)
         made = build_release(warehouse, network, as_of, options.directory, guard_the_door,
                              gate_of(network, options.directory))
+        restate(warehouse, network, release=made.version)
     console = _console()
     if made.new:
         console.print(f"Release   {made.path}", soft_wrap=True)

@@ -15,6 +15,7 @@ from typing import Any
 from checks.neighbours import neighbour_evidence
 from flows.answers.settling import Came, Outcome, settle_answers, written_value
 from flows.desk import pictures
+from flows.returns.following_up import long_open, open_questions
 from flows.weekly import WeeklyRun
 from shared.decisions import Action, Answer, Channel, Decision
 from shared.fields import FIELDS
@@ -25,6 +26,7 @@ from shared.settings import Network
 from warehouse import decisions as kept
 from warehouse.decisions import NothingToDecide
 from warehouse.held import site_findings
+from warehouse.standing import restate
 from warehouse.store import Warehouse
 
 
@@ -83,8 +85,12 @@ def decide(
         for site_id, answers, direct in _picked(warehouse, network, wish, as_of):
             _at_site(run, site_id, answers, direct, as_of, done, dry_run)
         if done.recorded:
-            pictures.leave(warehouse, network, as_of,
-                           sites=sorted({item.site for item in done.recorded}))
+            sites = sorted({item.site for item in done.recorded})
+            pictures.leave(warehouse, network, as_of, sites=sites)
+            asks = {site: open_questions(warehouse, site, as_of) for site in sites}
+            restate(warehouse, network,
+                    asked={site: len(mine) for site, mine in asks.items()},
+                    waiting={site: long_open(mine, as_of) for site, mine in asks.items()})
     return done
 
 
@@ -239,6 +245,8 @@ _Clean = dict[tuple[str, str], Any]
 def _clean(warehouse: Warehouse, site_id: str) -> _Clean:
     """(event, column or catch) -> value, of the site's clean rows."""
     out: _Clean = {}
+    # That it was decided goes without saying.
+    aside = {"event_id", "row_id", "site_id", "decided"}
     for table, keys in (("clean_events", ()), ("clean_counts", ("taxon_id", "life_stage"))):
         cursor = warehouse.connection.execute(
             f"SELECT * FROM {table} WHERE site_id = ?", [site_id])
@@ -247,8 +255,7 @@ def _clean(warehouse: Warehouse, site_id: str) -> _Clean:
             values = dict(zip(names, row, strict=True))
             what = " ".join(str(values[key]) for key in keys)
             for name, value in values.items():
-                if name not in ("event_id", "row_id", "site_id", *keys) and not name.startswith(
-                        "source_"):
+                if name not in aside and name not in keys and not name.startswith("source_"):
                     out[values["event_id"], f"{what} {name}".strip()] = value
     return out
 

@@ -101,12 +101,12 @@ def lines_to_name(recognised: Recognised) -> list[tuple[str, str]]:
             if column.field is None and column.guesses:
                 first, *others = column.guesses
                 line = f"{json.dumps(column.heading, ensure_ascii=False)} = "
-                line += json.dumps(_meaning_of(column.heading, first[0]))
+                line += json.dumps(meaning_of(column.heading, first[0]))
                 lines.setdefault(line, ", ".join(name for name, _ in others))
     return list(lines.items())
 
 
-def _meaning_of(heading: str, field_id: str) -> str:
+def meaning_of(heading: str, field_id: str) -> str:
     """A field as ``profile.columns`` writes it, with the animal that the heading names."""
     for reading in readings_of((heading,)):
         if reading.field == field_id and reading.taxon is not None:
