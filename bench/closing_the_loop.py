@@ -107,11 +107,12 @@ def play(
         _run(bay, network, as_of)
         for site, lead in leads.items():
             for line in _lines(bay, site):
-                errors = [rows.get(place) for place in line.places]
-                asked |= {error.name: error for error in errors if error}
+                errors = [rows.get(place, []) for place in line.places]
+                named = {error.name: error for here in errors for error in here}
+                asked |= named
                 if lead == "resend":
-                    mended |= {error.name for error in errors if error}
-                    answered |= {error.name: error for error in errors if error}
+                    mended |= named.keys()
+                    answered |= named
                 elif lead == "workbook":
                     answered |= line.answer(errors)
             if lead == "workbook":
@@ -143,8 +144,11 @@ Place = tuple[str, str, int]
 """File, sheet, 1-based row."""
 
 
-def _by_row(errors: Sequence[SeededError]) -> dict[Place, SeededError]:
-    return {(Path(error.file).name, error.sheet, error.row): error for error in errors}
+def _by_row(errors: Sequence[SeededError]) -> dict[Place, list[SeededError]]:
+    out: dict[Place, list[SeededError]] = {}
+    for error in errors:
+        out.setdefault((Path(error.file).name, error.sheet, error.row), []).append(error)
+    return out
 
 
 @dataclass
@@ -155,17 +159,20 @@ class _Line:
     row: int
     places: list[Place]
     cells: list[str]
-    suggestion: str
+    suggestions: list[str]
     choices: str
 
-    def answer(self, errors: Sequence[SeededError | None]) -> dict[str, SeededError]:
-        """Answer truly, where the line has room for it; the slips that are answered so."""
-        real = [error for error in errors if error is not None]
+    def answer(self, errors: Sequence[Sequence[SeededError]]) -> dict[str, SeededError]:
+        """Answer truly, where the line has room for it; the slips that are answered so.
+
+        ``errors``: the slips in each of its rows.
+        """
+        real = [error for here in errors for error in here]
         if not real:
             if Choice.RIGHT.value in self.choices:
                 self._say(Choice.RIGHT)
             return {}
-        if len(real) < len(errors):
+        if not all(errors):
             return {}
         said = {error.name: error for error in real}
         if all(error.kind.startswith("row-duplicated") for error in real):
@@ -173,15 +180,22 @@ class _Line:
                 self._say(Choice.STRIKE)
                 return said
             return {}
-        here = all(error.cell in (cell, "") for error, cell in zip(real, self.cells, strict=True))
-        true = {error.true_value for error in real}
-        if not here or len(true) != 1 or real[0].true_value is None:
+        # A slip that spans cells is answered where the line asks about all of them.
+        of_cell = [next((error for error in here if error.cell in (cell, "")), None)
+                   for here, cell in zip(errors, self.cells, strict=True)]
+        true = [error.true_value for error in of_cell if error is not None]
+        known = [value for value in true if value is not None]
+        places = set(zip(self.places, self.cells, strict=True))
+        if len(known) < len(errors) or any(
+                error.cell and (place, error.cell) not in places
+                for place, here in zip(self.places, errors, strict=True) for error in here):
             return {}
-        value = real[0].true_value
-        if Choice.SUGGESTION.value in self.choices and _same(self.suggestion, value):
+        if Choice.SUGGESTION.value in self.choices and all(
+                map(_same, self.suggestions, known)):
             self._say(Choice.SUGGESTION)
             return said
-        if Choice.MINE.value in self.choices:
+        value = known[0]
+        if Choice.MINE.value in self.choices and len(set(known)) == 1:
             self._say(Choice.MINE, value)
             return said
         return {}
@@ -214,19 +228,21 @@ def _lines(bay: Path, site: str) -> list[_Line]:
     book = openpyxl.load_workbook(found[-1])
     _books[site] = book
     sheet, detail = book["Please answer"], book["Every row"]
-    cells: dict[int, list[tuple[Place, str]]] = {}
-    for number, file, name, cell, *_ in detail.iter_rows(min_row=3, values_only=True):
+    cells: dict[int, list[tuple[Place, str, str]]] = {}
+    for number, file, name, cell, _, _, _, suggestion in detail.iter_rows(
+            min_row=3, max_col=8, values_only=True):
         digits = re.search(r"(\d+)$", str(cell or ""))
         cells.setdefault(int(str(number)), []).append(
-            ((str(file), str(name or ""), int(digits[1]) if digits else 0), str(cell or "")))
+            ((str(file), str(name or ""), int(digits[1]) if digits else 0), str(cell or ""),
+             str(suggestion or "")))
     lines = []
     head = next(cell.row for cell in sheet["A"] if cell.value == "No.")
     rules = {str(rule.sqref).split(":")[0]: str(rule.formula1)
              for rule in sheet.data_validations.dataValidation}
     for row in range(head + 1, sheet.max_row + 1):
         mine = cells.get(int(str(sheet.cell(row, 1).value or 0)), [])
-        lines.append(_Line(sheet, row, [place for place, _ in mine], [cell for _, cell in mine],
-                           str(sheet.cell(row, 6).value or ""), rules.get(f"G{row}", "")))
+        places, at, suggestions = (list(part) for part in zip(*mine, strict=True))
+        lines.append(_Line(sheet, row, places, at, suggestions, rules.get(f"G{row}", "")))
     return lines
 
 

@@ -109,7 +109,8 @@ def _ours(folder: Path, what: str, kept: str = "file", spans: Spans = POSSIBLE) 
     if what == "rows":
         # A rule about the rows before and after is not one about a row.
         bound = [b for b in bound
-                 if b.probe.over is not Over.SHEETS and not RELATIONS[b.probe.over].follows]
+                 if b.probe.over not in (Over.SHEETS, Over.GONE)
+                 and not RELATIONS[b.probe.over].follows]
     elif what == "subset":
         bound = [b for b in bound if (b.rule.id, b.probe.field) in named]
     # The words of unread cells are few; a probe over them does not look at rows.

@@ -72,7 +72,7 @@ def main() -> None:
 
 
 def _matched(gone: list[Row], arrived: list[Row]) -> str:
-    found = match_rows(gone, arrived)
+    found = match_rows(gone, arrived).moved
     meant = {row.key: redated(row, dt.timedelta(days=31)).key for row in gone} | {
         row.key: redated(row, dt.timedelta(days=365)).key for row in gone
         if len(arrived) > 1000}

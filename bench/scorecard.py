@@ -147,7 +147,7 @@ EXPECTED: dict[str, Expected] = {
     "pigment-out-of-scale": Expected(("pigment-stage",), ("pigment_stage",)),
     "coordinates-elsewhere": Expected(("position-off-site",), _POSITION),
     "percent-in-oktas": Expected(("out-of-range",), ("cloud_cover",)),
-    "level-in-centimetres": Expected(("out-of-range", *_COURSE), ("water_level",)),
+    "level-in-centimetres": Expected(("level-unit", "out-of-range", *_COURSE), ("water_level",)),
     "observers-digit-doubled": Expected(
         ("observer-count",), ("observers", "volunteer_hours")),
     "taxon-out-of-place": Expected(("taxon-unexpected", "not-in-list"), _ANIMAL),
@@ -160,7 +160,7 @@ EXPECTED: dict[str, Expected] = {
     "row-pasted": Expected(("row-pasted",)),
     "sites-identical": Expected(("same-as-other-site",)),
     "running-total": Expected(("running-total",), ("count",)),
-    "day-doubled": Expected(("unlike-history",), ("count", *_EFFORT)),
+    "day-doubled": Expected(("day-skipped", "unlike-history"), ("count", *_EFFORT)),
     "probe-stuck": Expected(("flat-line", "copied-down"), _METER),
     "probe-drift": Expected(("probe-drifting", "salinity-disagrees"), _METER, near=True),
     "thermometer-offset": Expected(
@@ -169,16 +169,17 @@ EXPECTED: dict[str, Expected] = {
     "digit-slip-count": Expected(("unlike-history",), ("count",)),
     "count-digit-mistyped": Expected((), ("count",)),
     "zero-for-lifted": Expected((), (*_COUNTS, *_EFFORT)),
-    "fates-exchanged": Expected(("fish-accounting",), _COUNTS),
+    "fates-exchanged": Expected(("mostly-dead", "fish-accounting"), _COUNTS),
     "kept-counted-twice": Expected(("fish-accounting",), _COUNTS),
-    "stage-columns-exchanged": Expected(("unlike-history", "stage-unexpected"), _ANIMAL),
+    "stage-columns-exchanged": Expected(
+        ("stages-exchanged", "unlike-history", "stage-unexpected"), _ANIMAL),
     "subsample-volumes-exchanged": Expected(
         ("subsample-expansion",),
         (*_COUNTS, "subsample_count", "subsample_volume", "total_volume")),
     "soak-in-days": Expected(("effort-mismatch", "implausible"), _EFFORT),
     "day-month-exchanged": Expected(
-        ("date-out-of-season", "date-in-future", "duplicate-event", "set-after-check"),
-        _EFFORT, near=True),
+        ("date-out-of-order", "date-out-of-season", "date-in-future", "duplicate-event",
+         "set-after-check"), _EFFORT, near=True),
     "week-sum-as-row": Expected(("duplicate-event",), (*_EFFORT, "count")),
     "net-mislabelled": Expected(("duplicate-event",), (*_EFFORT, "gear_unit", "count")),
     "old-row-edited": Expected(("row-edited",), ("count",), notes=True),

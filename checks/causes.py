@@ -32,12 +32,38 @@ def with_causes(findings: list[Finding]) -> list[Finding]:
     for key, group in alike.items():
         rule = CATALOGUE[group[0].rule]
         alike_enough = len({f.row_id for f in group} if rule.pairs else group) >= LEAST_ROWS
-        cause = short_digest("cause", *key) if alike_enough and rule.groups else ""
+        # A rule that names the cause itself knows what belongs together, be it two rows.
+        together = len(group) > 1 if group[0].cause else alike_enough and rule.groups
+        cause = short_digest("cause", *key) if together else ""
         for finding in group:
             of_row = (short_digest("cause", *key, finding.row_id)
                       if len(disputed[finding.rule, finding.row_id]) > 1 else finding.id)
             out.append(replace(finding, cause=cause or of_row))
-    return sorted(out, key=_order)
+    return sorted(_of_one_thermometer(out), key=_order)
+
+
+_DRIFT = "probe-drifting"
+_OF_A_DRIFT = frozenset({"unlike-neighbours", "rate-of-change"})
+_BEFORE_A_DRIFT = 14
+"""Rows of a sheet before a drift is told from weather."""
+
+
+def _of_one_thermometer(findings: list[Finding]) -> list[Finding]:
+    """Readings that stood out before or while a probe drifts are part of that one question."""
+    drifts: dict[tuple[str, str, str, str], list[Finding]] = defaultdict(list)
+    for finding in findings:
+        if finding.rule == _DRIFT:
+            drifts[_probe(finding)].append(finding)
+    out = []
+    for finding in findings:
+        drift = [f for f in drifts[_probe(finding)] if abs((f.row or 0) - (finding.row or 0))
+                 <= _BEFORE_A_DRIFT] if finding.rule in _OF_A_DRIFT else []
+        out.append(replace(finding, cause=drift[0].cause) if drift else finding)
+    return out
+
+
+def _probe(finding: Finding) -> tuple[str, str, str, str]:
+    return finding.site, finding.file_sha256, finding.sheet, finding.field
 
 
 _BY_WORD = frozenset({"not-understood", "not-in-list"})
@@ -57,7 +83,8 @@ def _column(finding: Finding, fields: str) -> tuple[str, ...]:
         finding.taxon,
         finding.life_stage,
         finding.effect.value,
-        "?" if finding.suggestion else "",
+        # What can be accepted and what cannot are answered apart, unless they are of one run.
+        "?" if finding.suggestion and not finding.cause else "",
     )
 
 

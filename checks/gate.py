@@ -13,7 +13,6 @@ Nothing here publishes: :mod:`flows.door` runs the gate and leaves ``latest`` wh
 
 from __future__ import annotations
 
-import logging
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -468,12 +467,10 @@ class _Judge:
         from great_expectations.data_context.types.base import ProgressBarsConfig
 
         self.gx = gx
-        # Under Prefect its every step would come to the screen.
-        logging.getLogger("great_expectations").setLevel(logging.WARNING)
         context = gx.get_context(mode="ephemeral")
         context.variables.progress_bars = ProgressBarsConfig(globally=False)
         self.source = context.data_sources.add_pandas("release")
-        self.frames = 0
+        self.tables: dict[str, Any] = {}
 
     def _as_theirs(self, expectation: Expectation) -> Any:
         named = {"unique": "ExpectColumnValuesToBeUnique",
@@ -484,10 +481,11 @@ class _Judge:
 
     def hold(self, suite: Suite, frame: pd.DataFrame) -> list[Outcome]:
         """What came of each expectation of ``suite`` on ``frame``."""
-        self.frames += 1
-        batch = (self.source.add_dataframe_asset(f"{suite.table} {self.frames}")
-                 .add_batch_definition_whole_dataframe("rows")
-                 .get_batch({"dataframe": frame}))
+        # One a table, however many releases a process looks at: each more slows all others.
+        if suite.table not in self.tables:
+            self.tables[suite.table] = self.source.add_dataframe_asset(
+                suite.table).add_batch_definition_whole_dataframe("rows")
+        batch = self.tables[suite.table].get_batch({"dataframe": frame})
         theirs = self.gx.ExpectationSuite(
             name=suite.table,
             expectations=[self._as_theirs(expectation) for expectation in suite.expectations])

@@ -17,12 +17,14 @@ from checks.catalogue import CATALOGUE
 from checks.causes import with_causes
 from checks.chemistry import build_water
 from checks.explaining import explain
+from checks.past import lay_out_none
 from checks.relations import (
     OF_CATCH,
     RELATIONS,
     SCANNED,
     Relations,
     build_followers,
+    build_kinds,
     build_local_medians,
     build_row_relations,
     build_series,
@@ -46,7 +48,8 @@ _ROW_PROBES = frozenset(Over) - _FOLLOWING - {Over.SERIES}
 """What can be looked at before it is known which rows are misdated."""
 
 _DOUBTING_CHECK = frozenset(
-    {"set-after-check", "date-out-of-season", "date-in-future", "date-unreadable"}
+    {"set-after-check", "date-out-of-season", "date-in-future", "date-out-of-order",
+     "date-unreadable"}
 )
 """Rules whose finding means that a row may belong to another day than it says."""
 
@@ -179,7 +182,7 @@ def _beside(con: duckdb.DuckDBPyConnection, few: Sequence[Bound], names: Relatio
         names,
         [naming_rows(over, names) for over in sorted(overs)],
         [naming_rows(over, names) for over in sorted(overs & OF_CATCH)],
-        [b.probe.when for b in few],
+        [b.probe.when for b in few] + [str(b.probe.guard) for b in few if b.probe.guard],
         "rule_beside",
     )
 
@@ -197,6 +200,8 @@ def detect(
     silenced and column units not yet looked at; :func:`judge` does both.
     """
     bound = bind(network) if bound is None else list(bound)
+    if not names.past:
+        lay_out_none(con)
     con.execute(
         "CREATE OR REPLACE TEMP TABLE rule_hits (probe INTEGER, row_id BIGINT, "
         "catch_id BIGINT, taxon VARCHAR)"
@@ -206,6 +211,7 @@ def detect(
     some = len(summed) == len(tallying)
     overs = {b.probe.over for b in bound}
     build_row_relations(con, names, overs, summed if some else None)
+    _build_kinds(con, bound, names)
     if Over.WATER in overs:
         watery = (b.probe for b in bound if b.probe.over is Over.WATER)
         build_water(con, names.events, dict.fromkeys(
@@ -237,6 +243,13 @@ def detect(
         build_followers(con, names, asked)
         _collect(con, following, _beside(con, following, names), as_of)
     return list(bound)
+
+
+def _build_kinds(
+    con: duckdb.DuckDBPyConnection, bound: Iterable[Bound], names: Relations
+) -> None:
+    build_kinds(con, names, dict.fromkeys(
+        str(b.probe.guard or "TRUE") for b in bound if b.probe.over is Over.KINDS))
 
 
 def _doubt(con: duckdb.DuckDBPyConnection, bound: Sequence[Bound]) -> None:
@@ -356,11 +369,12 @@ def judge(
             finding = _finding(item, hit, site, index, raw_text, file_names)
             if finding is not None:
                 found.append(finding)
-    found = _without_consequences(found)
+    found = _without_unsure(_without_consequences(found))
     return with_causes(_with_tried_suggestions(con, found, bound, names, as_of))
 
 
-_TRIED_OVER = frozenset({Over.EVENTS, Over.CATCHES, Over.NEIGHBOURS, Over.TALLIES, Over.WATER})
+_TRIED_OVER = frozenset({
+    Over.EVENTS, Over.CATCHES, Over.KINDS, Over.NEIGHBOURS, Over.TALLIES, Over.WATER})
 """Relations of a row by itself, and of it beside the day and the site's usual."""
 
 
@@ -379,6 +393,7 @@ def _with_tried_suggestions(
              and b.probe.effect is not Effect.NOTE]
     con.execute("TRUNCATE rule_hits")
     build_row_relations(con, TRIED, {Over.TALLIES}, None)
+    _build_kinds(con, asked, TRIED)
     build_water(con, TRIED.events, [f"SELECT row_id FROM {TRIED.events}"])
     _collect(con, asked, TRIED, as_of)
     by_number = {b.number: b for b in asked}
@@ -558,6 +573,42 @@ def _without_consequences(found: list[Finding]) -> list[Finding]:
             seen.add(key)
             kept.append(finding)
     return kept
+
+
+_DISAGREEING = frozenset({"oxygen-disagrees", "salinity-disagrees", "conductance-disagrees",
+                          "unlike-neighbours"})
+_NEAR_ROWS = 3
+
+
+def _without_unsure(found: list[Finding]) -> list[Finding]:
+    """Withdraw what is suggested where something else speaks against it.
+
+    Two rules that would have one value otherwise, or one that has nothing to offer for it; and
+    slips of the pen in rows near each other: then an instrument is off, not a pen.
+    """
+    offers: dict[tuple[object, ...], set[str]] = {}
+    odd: dict[tuple[str, str, str], set[int]] = {}
+    for finding in found:
+        if finding.effect is not Effect.NOTE:
+            offers.setdefault(_value(finding), set()).add(finding.suggested)
+        if finding.rule in _DISAGREEING and finding.row is not None:
+            odd.setdefault((finding.file_sha256, finding.sheet, finding.rule), set()).add(
+                finding.row)
+
+    def unsure(finding: Finding) -> bool:
+        beside = odd.get((finding.file_sha256, finding.sheet, finding.rule), ())
+        return len(offers[_value(finding)]) > 1 or any(
+            0 < abs(row - (finding.row or 0)) <= _NEAR_ROWS for row in beside)
+
+    return [
+        replace(finding, suggestion="", suggested="")
+        if finding.suggested and finding.effect is not Effect.NOTE and unsure(finding) else finding
+        for finding in found
+    ]
+
+
+def _value(finding: Finding) -> tuple[object, ...]:
+    return finding.row_id, finding.catch_id, finding.taxon, finding.field
 
 
 _ROW = "the row"

@@ -40,7 +40,7 @@ def lay_out_site_days(
         con.execute("CREATE OR REPLACE TEMP TABLE site_catches "
                     "(site VARCHAR, local_date DATE, times DOUBLE)")
         con.execute("CREATE OR REPLACE TEMP TABLE site_twins "
-                    "(site VARCHAR, local_date DATE, readings UBIGINT, tally UBIGINT)")
+                    "(site VARCHAR, local_date DATE, core UBIGINT)")
         return
     target = protocols()["fyke"].targets[0]
     con.execute(f"""
@@ -58,11 +58,11 @@ def lay_out_site_days(
                          ROWS BETWEEN 4 PRECEDING AND 4 FOLLOWING EXCLUDE CURRENT ROW)""")
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE site_twins AS
-        SELECT site, local_date, readings, tally FROM (
-            SELECT DISTINCT e.site, e.local_date, p.readings, p.tally
+        SELECT site, local_date, core FROM (
+            SELECT DISTINCT e.site, e.local_date, p.core
             FROM ({print_columns(events, catches)}) p JOIN {events} e USING (row_id)
-            WHERE p.told > 0 AND p.kinds > 0)
-        QUALIFY count(*) OVER (PARTITION BY local_date, readings, tally) > 1""")
+            WHERE p.told > 0)
+        QUALIFY count(*) OVER (PARTITION BY local_date, core) > 1""")
 
 
 def neighbour_evidence(con: duckdb.DuckDBPyConnection, site_id: str) -> str:
@@ -92,8 +92,8 @@ def neighbour_evidence(con: duckdb.DuckDBPyConnection, site_id: str) -> str:
             GROUP BY local_date HAVING count(*) >= {_LEAST_SITES} AND pulse > 1
             ORDER BY local_date""",
         EVIDENCE.twins: """
-            SELECT t.site, t.local_date, t.readings, t.tally FROM site_twins t
-            SEMI JOIN (FROM site_twins WHERE site = $site) USING (local_date, readings, tally)
+            SELECT t.site, t.local_date, t.core FROM site_twins t
+            SEMI JOIN (FROM site_twins WHERE site = $site) USING (local_date, core)
             WHERE t.site <> $site ORDER BY ALL""",
     }.items():
         con.execute(f"CREATE OR REPLACE TEMP TABLE {table} AS {query}", {"site": site_id})

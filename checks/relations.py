@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 
 import duckdb
 
+from checks import past
+from checks.past import TYPICAL_FIELDS
 from checks.rule import Over
 from checks.sequences import (
     Asked,
@@ -31,15 +33,15 @@ from shared.taxa import ALL_STAGES
 NEIGHBOUR_FIELDS = ("water_temperature", "air_temperature", "precipitation")
 """What other sites of the same day are asked for."""
 
-TYPICAL_FIELDS = ("conductivity", "specific_conductance")
-"""What a site's own median (of plausible values) is asked for."""
-
 LOCAL_MEDIAN_FIELDS = (
     "water_temperature", "air_temperature", "dissolved_oxygen", "dissolved_oxygen_saturation",
     "salinity", "conductivity", "specific_conductance", "observers",
 )
 """Fields whose median of some days about is offered to the rules' words."""
 
+
+_ENOUGH = 100_000
+"""A median of so many rows, evenly taken out of more, is one of all as far as anybody can tell."""
 
 _FILE = f"row_id // {ROWS_A_FILE}"
 """SQL: a number of the file that a row came from, to group by instead of its long digest."""
@@ -61,10 +63,15 @@ class Relations:
     pulse: str | None = None
     """``local_date, pulse``: how many times their usual catch the other sites had."""
     twins: str | None = None
-    """``site, local_date, readings, tally``: other sites' rows that say what a row here says."""
+    """``site, local_date, core``: other sites' rows that say what a row here says."""
     earlier: str | None = None
     """Rows as the site's sheets before the standing ones had them, with ``sent``, a date."""
     earlier_catches: str | None = None
+    past: bool = False
+    """Whether the connection has the tables of :mod:`checks.past`; else all rows are judged."""
+    alike: str | None = None
+    """Of vanished events ``event_id, place, sheet, sheet_row, local_date``: a row of the newest
+    sheet that looks like it, ``place`` 1 the most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +106,9 @@ _CAUGHT = "c.catch_id = hit.catch_id"
 RELATIONS: dict[Over, Relation] = {
     Over.EVENTS: Relation(_EVENT),
     Over.CATCHES: Relation("{catches} c", event="c.row_id", catch="c.catch_id", same=_CAUGHT),
+    Over.KINDS: Relation(
+        f"{{catches}} c JOIN {_EVENT} USING (row_id) JOIN rule_kinds k USING (catch_id)",
+        "rule_kinds", catch="c.catch_id", same=_CAUGHT),
     Over.NEIGHBOURS: Relation(
         f"{_EVENT} LEFT JOIN rule_neighbours n USING (local_date) "
         "LEFT JOIN rule_typical y USING (site)"),
@@ -106,6 +116,7 @@ RELATIONS: dict[Over, Relation] = {
         f"{_EVENT} JOIN rule_tallies t USING (row_id)", "rule_tallies", taxon="t.taxon",
         same="e.row_id = hit.row_id AND t.taxon IS NOT DISTINCT FROM hit.taxon"),
     Over.SHEETS: Relation(f"{_EVENT} JOIN rule_sheets g USING (row_id)", "rule_sheets"),
+    Over.GONE: Relation(f"{_EVENT} JOIN rule_gone v USING (row_id)", "rule_gone"),
     Over.WATER: Relation(f"{_EVENT} JOIN rule_water w USING (row_id)", "rule_water"),
     Over.BLANKS: Relation(
         f"{{catches}} c JOIN {_EVENT} USING (row_id) JOIN rule_blanks b USING (catch_id)",
@@ -134,7 +145,7 @@ RELATIONS: dict[Over, Relation] = {
 }
 """What each relation is made of. A new one is an entry here and what builds it."""
 
-OF_CATCH = frozenset({Over.CATCHES, Over.BLANKS, Over.COURSES})
+OF_CATCH = frozenset({Over.CATCHES, Over.KINDS, Over.BLANKS, Over.COURSES})
 """Relations of catches: a hit is of one each, and its row is known by it."""
 
 
@@ -199,7 +210,8 @@ def narrowed(
                 f"SELECT {', '.join(sorted(columns))} FROM {getattr(names, what)} "
                 f"WHERE {key} IN ({these})"
             )
-            names = replace(names, **{what: f"{called}_{what}"})
+            names = (replace(names, events=f"{called}_events") if what == "events"
+                     else replace(names, catches=f"{called}_catches"))
     return names
 
 
@@ -222,6 +234,17 @@ def build_row_relations(
         _build_neighbours(con, names)
     if Over.SHEETS in wanted:
         _build_sheets(con, names)
+    if Over.GONE in wanted:
+        _build_gone(con, names)
+
+
+def build_kinds(
+    con: duckdb.DuckDBPyConnection, names: Relations, guards: Iterable[str]
+) -> None:
+    """``rule_kinds``: catches that one of ``guards`` (SQL of ``c``) lets through."""
+    let_through = " OR ".join(f"({guard})" for guard in guards) or "FALSE"
+    con.execute("CREATE OR REPLACE TEMP TABLE rule_kinds AS "
+                f"SELECT catch_id, row_id FROM {names.catches} c WHERE {let_through}")
 
 
 def _build_tallies(
@@ -321,21 +344,30 @@ def _build_neighbours(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
         source = f"SELECT * FROM {names.neighbours}"
     con.execute(f"CREATE OR REPLACE TEMP TABLE rule_neighbours AS {source}")
     medians = ", ".join(_plausible_median(name) for name in TYPICAL_FIELDS)
+    counted = con.execute(f"SELECT count(*) FROM {names.events}").fetchone()
+    every = max(1, (counted[0] if counted else 0) // _ENOUGH)
+    frozen = ", ".join(f"coalesce(w.{name}, m.{name}) AS {name}" for name in TYPICAL_FIELDS)
     con.execute(
-        f"CREATE OR REPLACE TEMP TABLE rule_typical AS "
-        f"SELECT site, {medians} FROM {names.events} GROUP BY site"
+        f"CREATE OR REPLACE TEMP TABLE rule_typical AS SELECT site, {frozen} FROM "
+        f"(SELECT site, {medians} FROM {names.events} WHERE row_id % {every} = 0 "
+        "GROUP BY site) m "
+        f"LEFT JOIN {past.TYPICAL} w USING (site)"
     )
 
 
 def _plausible_median(field_id: str) -> str:
     """SQL: a field's median over plausible values, so that a slip is not its own measure."""
-    span = FIELDS[field_id].plausible
+    span = FIELDS[field_id].plausible or FIELDS[field_id].possible
     assert span is not None
     inside = f"{field_id} BETWEEN {span.low!r} AND {span.high!r}"
     return f"median({field_id}) FILTER ({inside}) AS {field_id}"
 
 
 def _build_sheets(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
+    # Rows above and below that are near each other: this one, far from both, is not where it
+    # says. How far is the rule's to say.
+    out_of_order = ("p.day_below - p.day_above BETWEEN 0 AND 21 "
+                    "AND p.day NOT BETWEEN p.day_above AND p.day_below")
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_sheets AS
         WITH seasons AS (
@@ -347,6 +379,8 @@ def _build_sheets(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
             FROM seasons GROUP BY ALL HAVING count(*) > 1),
         placed AS (
             SELECT row_id, {_FILE} AS file, sheet, protocol, season,
+                   local_date AS day, lag(local_date) OVER in_sheet AS day_above,
+                   lead(local_date) OVER in_sheet AS day_below,
                    lag(season) OVER in_sheet AS previous_season,
                    lead(season) OVER in_sheet AS next_season,
                    least(abs(local_date - lag(local_date) OVER in_sheet),
@@ -354,9 +388,24 @@ def _build_sheets(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
             FROM {names.events} WHERE season IS NOT NULL
             WINDOW in_sheet AS (PARTITION BY {_FILE}, sheet, protocol ORDER BY row_id))
         SELECT p.row_id, m.sheet_season, m.sheet_rows, m.season_share, p.previous_season,
-               p.next_season, p.days_away
-        FROM placed p JOIN mixed m USING (file, sheet, protocol)
-        WHERE p.season <> m.sheet_season""")
+               p.next_season, p.days_away, p.day_above, p.day_below
+        FROM placed p LEFT JOIN mixed m USING (file, sheet, protocol)
+        WHERE p.season <> m.sheet_season OR {out_of_order}""")
+
+
+def _build_gone(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
+    alike = names.alike or (
+        "(SELECT NULL::VARCHAR AS event_id, 1 AS place, NULL::VARCHAR AS sheet, "
+        "NULL::INTEGER AS sheet_row, NULL::DATE AS local_date WHERE false)")
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE rule_gone AS
+        SELECT e.row_id, count(a.event_id) AS alike,
+               string_agg(format('{{}}{{}}{{}}', a.sheet_row,
+                   CASE WHEN a.sheet = e.sheet THEN '' ELSE format(' of tab {{}}', a.sheet) END,
+                   coalesce(strftime(a.local_date, ' (%-d %b %Y)'), '')), ' and '
+                   ORDER BY a.place) AS alike_rows
+        FROM {names.events} e LEFT JOIN {alike} a USING (event_id)
+        WHERE e.vanished GROUP BY e.row_id""")
 
 
 def build_series(
@@ -394,8 +443,9 @@ def build_series(
                    lag(checked_at) OVER net AS previous_checked_at,
                    lag(local_date) OVER net AS previous_date
             FROM {names.events} ANTI JOIN {misdated} USING (row_id) WHERE {dated}
-            WINDOW net AS (PARTITION BY site, protocol, gear_unit
-                           ORDER BY coalesce(checked_at, local_date::TIMESTAMP), row_id)),
+            WINDOW net AS (PARTITION BY hash(site, protocol, gear_unit)
+                           ORDER BY coalesce(checked_at, local_date + INTERVAL 86399 SECOND),
+                                    row_id)),
         linked AS (
             FROM at_net LEFT JOIN rule_twins USING (row_id)
             UNION ALL BY NAME
@@ -416,7 +466,7 @@ def build_followers(
 ) -> None:
     """Build those relations of rows one after another that are ``asked``, with its conditions."""
     fields = [field for over in (Over.READINGS, Over.APART) for field, _ in asked.get(over, ())]
-    build_nets(con, names.events, fields)
+    build_nets(con, names.events, [*fields, "hours_fished", "soak_hours"])
     if Over.READINGS in asked:
         build_readings(con, asked[Over.READINGS])
     if Over.COURSES in asked:

@@ -31,10 +31,14 @@ class Over(StrEnum):
     """``e``: the event's own columns."""
     CATCHES = "catches"
     """``c``: the catch's own columns."""
+    KINDS = "kinds"
+    """``c``: a catch that the ``guard`` of one of these probes lets through; ``e``: its event."""
     TALLIES = "tallies"
     """``e``: event; ``t``: sums over its catches of one taxon."""
     SHEETS = "sheets"
     """``e``: event; ``g``: the season of its sheet and of the rows above and below."""
+    GONE = "gone"
+    """``e``: an event that only earlier sheets have; ``v``: rows that are like it."""
     SERIES = "series"
     """``e``: event; ``s``: its twins, and its predecessor at the same gear unit."""
     BLANKS = "blanks"
@@ -139,10 +143,10 @@ class Probe:
     """Over.TALLIES, WATER: a query of the ``row_id`` that ``when`` can hit at all; catches of
     other rows are then not summed, nor their water reckoned. None: any row may be hit."""
     guard: Outside | str | None = None
-    """Over.EVENTS, CATCHES, NEIGHBOURS: a cheap condition on the row's own columns that holds
-    wherever ``when`` does. Probes whose guards read the same columns share one scan, and their
-    ``when`` sees only what it lets through. In it ``{least n.x}`` and ``{most y.x}`` stand for
-    the extremes of a column of those aliases. None: ``when`` scans for itself."""
+    """Over.EVENTS, CATCHES, KINDS, NEIGHBOURS: a cheap condition on the row's own columns that
+    holds wherever ``when`` does. Probes whose guards read the same columns share one scan, and
+    their ``when`` sees only what it lets through. In it ``{least n.x}`` and ``{most y.x}`` stand
+    for the extremes of a column of those aliases. None: ``when`` scans for itself."""
 
     @property
     def stands_for(self) -> Flag:
@@ -248,17 +252,49 @@ def slip_of_the_pen(case: Case, low: float, high: float) -> Suggestion | None:
     ``low`` and ``high`` (canonical) are where the value would fit everything else; None where
     no slip, or more than one, brings it there.
     """
+    fitting = [value for value in slips_of(case) if low <= value <= high]
+    return suggest_number(case, fitting[0]) if len(fitting) == 1 else None
+
+
+def slips_of(case: Case) -> set[float]:
+    """What the number may have been before one slip of the pen, in the field's unit.
+
+    Its point lost or moved, two digits swapped, or one key pressed twice.
+    """
     home, written = FIELDS[case.field].unit, case.written
     if home is None or written is None:
-        return None
+        return set()
+    moved = {round(convert(written * by, case.unit or home, home), 9)
+             for by in (0.01, 0.1, 10.0, 100.0)}
+    return moved | slips_of_digits(case)
+
+
+def slips_of_digits(case: Case) -> set[float]:
+    """As :func:`slips_of`, the point where it is."""
+    home, written = FIELDS[case.field].unit, case.written
+    if home is None or written is None:
+        return set()
     text = case.raw.strip().replace(",", ".")
     if not text.replace(".", "", 1).isdigit():
         text = f"{written:g}"
-    slips = {written * by for by in (0.01, 0.1, 10.0, 100.0)}
-    slips |= {float("".join(swapped)) for swapped in _with_digits_swapped(text)}
-    read = {round(convert(slip, case.unit or home, home), 9) for slip in slips}
-    fitting = [value for value in read if low <= value <= high]
-    return suggest_number(case, fitting[0]) if len(fitting) == 1 else None
+    slips = undoubled(text) | {float("".join(swapped)) for swapped in _with_digits_swapped(text)}
+    return {round(convert(slip, case.unit or home, home), 9) for slip in slips}
+
+
+def nearest(values: Iterable[float], expected: float, near: float) -> float | None:
+    """That of ``values`` which alone is near what is expected: none other within thrice as far."""
+    ranked = sorted(set(values), key=lambda value: abs(value - expected))
+    if not ranked or abs(ranked[0] - expected) > near:
+        return None
+    if len(ranked) > 1 and abs(ranked[1] - expected) < 3 * abs(ranked[0] - expected) + near / 4:
+        return None
+    return ranked[0]
+
+
+def undoubled(text: str) -> set[float]:
+    """The numbers that ``text`` is with one of two equal neighbouring digits left out."""
+    return {float(text[:at] + text[at + 1:]) for at in range(len(text) - 1)
+            if text[at].isdigit() and text[at] == text[at + 1]}
 
 
 def _with_digits_swapped(text: str) -> Iterable[list[str]]:

@@ -13,7 +13,9 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import duckdb
 
+from checks import past
 from shared.fields import FIELDS, Group, Kind
+from shared.protocol import protocols
 from shared.staging import ROWS_A_FILE
 from shared.taxa import ALL_STAGES
 
@@ -42,6 +44,30 @@ def _any(conditions: Iterable[str], aliases: str, instead: str) -> str:
         for condition in conditions)
 
 
+def _at_best(condition: str, bounds: Mapping[str, str]) -> str:
+    """SQL: ``condition`` with each column of ``o`` at the bound it could do best at.
+
+    Where this does not hold, neither does the condition, so what a bound stands for need not
+    be reckoned there.
+    """
+    for column, bound in bounds.items():
+        condition = re.sub(rf"\bo\.{column}\b", bound, condition)
+    return condition
+
+
+def _reading(conditions: Iterable[str], column: str, aliases: str) -> tuple[list[str], list[str]]:
+    """Those of ``conditions`` that read ``column``, of the relation ``o``; and the others."""
+    spelt = [_any([condition], aliases, "o") for condition in conditions]
+    reads = re.compile(rf"\bo\.{column}\b")
+    return ([sql for sql in spelt if reads.search(sql)],
+            [sql for sql in spelt if not reads.search(sql)])
+
+
+def _or(conditions: Iterable[str]) -> str:
+    """SQL: one of ``conditions`` holds."""
+    return " OR ".join(conditions) or "FALSE"
+
+
 def _repeats(column: str, run: str) -> str:
     """SQL: how often ``column``'s values, those of ``run`` left out, are the one before.
 
@@ -52,6 +78,26 @@ def _repeats(column: str, run: str) -> str:
             f"({column}.same - {run} + 2) / ({column}.pairs - {run} + 3) ELSE 1 END")
 
 
+def neighbouring(value: str, steps: Mapping[str, int]) -> str:
+    """SQL columns: ``value`` so many rows on in the same net, by name; NULL beyond its end.
+
+    Over rows that lie in the order of their nets: nothing is sorted, rows just pass by.
+    """
+    def at(column: str, step: int) -> str:
+        return f"{'lag' if step < 0 else 'lead'}({column}, {abs(step)}) OVER ()"
+
+    return ", ".join(f"CASE WHEN {at('net', step)} = net THEN {at(value, step)} END AS {name}"
+                     for name, step in steps.items())
+
+
+_STEPS = {"previous": -1, "next": 1, "before_previous": -2, "after_next": 2}
+_SO_FAR = "OVER (ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)"
+
+_IN_THREE = ("({0} = previous AND ({0} = before_previous OR {0} = next) "
+             "OR {0} = next AND {0} = after_next)")
+"""SQL: the value is one of three or more of its kind one after another."""
+
+
 def _by_field(asked: Asked) -> Mapping[str, list[str]]:
     out: dict[str, list[str]] = {}
     for field, condition in asked:
@@ -59,6 +105,7 @@ def _by_field(asked: Asked) -> Mapping[str, list[str]]:
     return out
 
 
+_ROBUST = 1.4826
 _OTHERS = 12
 """Fewer pairs of days outside a run do not tell how often a column repeats."""
 
@@ -77,7 +124,7 @@ _COURSES = (
     "catch_id", "row_id", "previous", "next", "about", "about_checks", "about_most", "usual",
     "usual_most", "pulse", "run", "run_id", "rises", "run_first", "run_last", "run_start",
     "run_total", "run_leap", "run_then", "alike", "alike_id", "alike_first", "alike_last",
-    "repeats", "large", "round", "latest",
+    "repeats", "large", "round", "latest", "far", "skipped", "nights", "sides", "kin", "kin_about",
 )
 
 
@@ -85,18 +132,25 @@ def build_nets(con: duckdb.DuckDBPyConnection, events: str, fields: Iterable[str
     """``rule_nets``: events in the order of their nets, narrow, for the relations here.
 
     ``net`` a number of the net in its season, ``place`` of site and protocol, ``day``,
-    ``season``, ``sheet_row``, ``ord`` their order, and ``fields``. Rows whose time or identity
-    is doubted are left out. Numbers sort and join many times quicker than names.
+    ``season``, ``sheet_row``, ``ord`` their order, ``warmth`` the water's temperature as it
+    stands, and ``fields``, NULL where they are doubted. Rows whose time or identity is doubted
+    are left out. Numbers sort and join many times quicker than names.
     """
+    named = sorted(set(fields))
+    bits = "".join(f" WHEN '{field}' THEN {1 << place}" for place, field in enumerate(named))
+    sure = "".join(f", CASE WHEN d.doubted & {1 << place} <> 0 THEN NULL ELSE {field} END "
+                   f"AS {field}" for place, field in enumerate(named))
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_nets AS
-        SELECT *, row_number() OVER () AS ord FROM (
+        SELECT * EXCLUDE (moment), row_number() OVER () AS ord FROM (
             SELECT row_id, hash({_NET}) AS net, hash(site, protocol) AS place,
                    hash(site, protocol, gear_unit) AS gear, season, local_date AS day, sheet_row,
                    coalesce(checked_at, local_date::TIMESTAMP) AS moment,
-                   net_status IS NOT DISTINCT FROM 'lifted' AS lifted
-                   {"".join(f", {field}" for field in sorted({*fields, "water_temperature"}))}
+                   net_status IS NOT DISTINCT FROM 'lifted' AS lifted,
+                   water_temperature AS warmth{sure}
             FROM {events} ANTI JOIN rule_doubted_rows USING (row_id)
+            LEFT JOIN (SELECT row_id, bit_or(CASE field{bits or " WHEN '' THEN 0"} END) AS doubted
+                       FROM rule_doubted GROUP BY row_id) d USING (row_id)
             WHERE local_date IS NOT NULL
             ORDER BY net, moment, row_id)""")
 
@@ -112,6 +166,10 @@ def build_readings(con: duckdb.DuckDBPyConnection, asked: Asked) -> None:
     otherwise the site's reading is that of the day before; ``least`` and ``most`` of the days
     about in the site's other seasons, of which there are ``seasons``. Of many events one field
     at a time is looked at, so that memory is one column's.
+
+    A condition may ask of ``stray, step`` and ``repeats`` only to be small, of ``run`` to be
+    large, and with ``seasons`` of the value to lie beyond something: what they are is then
+    reckoned only where it could be met.
     """
     typed = ", ".join(f"{name} {kind}" for name, kind in _READINGS.items())
     con.execute(f"CREATE OR REPLACE TEMP TABLE rule_readings ({typed})")
@@ -127,44 +185,60 @@ def _build_readings_of(
     con: duckdb.DuckDBPyConnection, fields: Sequence[str], conditions: Sequence[str]
 ) -> None:
     met = _any(conditions, "ex", "o")
+    of_season, others = _reading(conditions, "seasons", "ex")
+    of_run, of_steps = _reading(others, "run", "ex")
     told = {"least": "NULL::DOUBLE", "most": "NULL::DOUBLE", "seasons": "NULL::BIGINT"}
     ran = {"run": "NULL::BIGINT", "run_id": "NULL::BIGINT", "run_first": "NULL::INTEGER",
            "run_last": "NULL::INTEGER"}
+    sought = [f"({_at_best(sql, {'stray': '0', 'step': '0'})})" for sql in of_steps]
+    # Fields that are looked at together each have their own places.
+    key = "place" if len(fields) == 1 else "hash(place, field)"
+    was = (f"(SELECT * REPLACE ({key} AS place) FROM {{}} "
+           f"WHERE field IN ({', '.join(map(repr, fields))}))")
     seasons = runs = with_seasons = with_runs = ""
-    if any("x.seasons" in condition for condition in conditions):
+    if of_season:
         told = {name: f"m.{name}" for name in told}
+        # A span of days is looked into only if its own highest or lowest is beyond.
+        beyond = _or(_at_best(sql, {"value": f"o.{end}"}) for sql in of_season
+                     for end in ("high", "low"))
         seasons = f"""
-            spans AS (
-                SELECT place, season, {_SPAN} AS span, min(value) AS low, max(value) AS high,
-                       count(*) AS n
+            spans AS MATERIALIZED (
+                SELECT field, place, season, {_SPAN} AS span, min(value) AS low,
+                       max(value) AS high, count(*) AS n
                 FROM placed WHERE season IS NOT NULL GROUP BY ALL),
             about AS (
                 SELECT place, season, span + near AS span, min(low) AS low, max(high) AS high,
                        sum(n) AS n
-                FROM spans, (VALUES (-1), (0), (1)) beside(near) GROUP BY ALL),
-            climate AS (
-                SELECT m.place, m.season, m.span, min(o.low) AS least, max(o.high) AS most,
-                       count(*) AS seasons
-                FROM spans m JOIN about o ON o.place = m.place AND o.span = m.span
-                     AND o.season <> m.season AND o.n >= 5
-                GROUP BY ALL),"""
+                FROM (FROM spans UNION ALL BY NAME {was.format(past.SPANS)}),
+                     (VALUES (-1), (0), (1)) beside(near) GROUP BY ALL),
+            climate AS MATERIALIZED (
+                SELECT o.* FROM (
+                    SELECT m.field, m.place, m.season, m.span, m.low, m.high,
+                           min(o.low) AS least, max(o.high) AS most, count(*) AS seasons
+                    FROM spans m JOIN about o ON o.place = m.place AND o.span = m.span
+                         AND o.season <> m.season AND o.n >= 5
+                    GROUP BY ALL) o
+                WHERE {beyond}),"""
+        sought.append(f"(place, season, {_SPAN}) IN (SELECT (place, season, span) FROM climate)")
         with_seasons = ("LEFT JOIN climate m ON m.place = r.place AND m.season = r.season "
                         f"AND m.span = {_SPAN.replace('day)', 'r.day)')}")
-    if any("x.run" in condition for condition in conditions):
+    if of_run:
         ran = {name: f"u.{name}" for name in ran}
-        runs = """
+        best = _or(_at_best(sql, {"run": "1e9", "run_id": "-1", "repeats": "0"})
+                   for sql in of_run)
+        in_run = f"({_IN_THREE.format('value')} AND ({best}))"
+        sought.append(in_run)
+        runs = f"""
             stretched AS (
                 SELECT net, row_id, sheet_row,
                        count(*) FILTER (previous IS DISTINCT FROM value)
                            OVER (PARTITION BY net ORDER BY ord) AS stretch
-                FROM placed WHERE value = previous OR value = next),
-            stretches AS (
-                SELECT net, stretch, count(*) AS run, min(row_id) AS run_id,
-                       min(sheet_row) AS run_first, max(sheet_row) AS run_last
-                FROM stretched GROUP BY ALL HAVING count(*) > 2),
+                FROM odd o WHERE {in_run}),
             runs AS (
-                SELECT net, row_id, run, run_id, run_first, run_last
-                FROM stretched JOIN stretches USING (net, stretch)),"""
+                SELECT row_id, count(*) OVER of_one AS run, min(row_id) OVER of_one AS run_id,
+                       min(sheet_row) OVER of_one AS run_first,
+                       max(sheet_row) OVER of_one AS run_last, net
+                FROM stretched WINDOW of_one AS (PARTITION BY net, stretch)),"""
         with_runs = "LEFT JOIN runs u ON u.net = r.net AND u.row_id = r.row_id"
     made = {name: f"r.{name}" for name in _READINGS} | told | ran | {
         "stray": "s.stray", "step": "s.step",
@@ -173,35 +247,66 @@ def _build_readings_of(
     columns = "row_id, season, day, sheet_row, ord"
     if len(fields) == 1:
         spelt = (f"SELECT {columns}, net, place, '{fields[0]}' AS field, {fields[0]} AS value "
-                 "FROM rule_nets")
+                 f"FROM rule_nets WHERE {fields[0]} IS NOT NULL")
     else:
-        spelt = (
+        con.execute(
+            f"CREATE OR REPLACE TEMP TABLE rule_spelt AS "
             f"SELECT * REPLACE (hash(net, field) AS net, hash(place, field) AS place) FROM ("
             f"SELECT {columns}, net, place, "
             f"unnest([{', '.join(repr(field) for field in fields)}]) AS field, "
-            f"unnest([{', '.join(fields)}]) AS value FROM rule_nets)")
+            f"unnest([{', '.join(fields)}]) AS value FROM rule_nets) "
+            "WHERE value IS NOT NULL ORDER BY field, ord")
+        spelt = "FROM rule_spelt"
+    usual = {"stray": "abs(value - (previous + next) / 2)", "step": "abs(value - previous)"}
+    medians = ", ".join(
+        (f"1.4826 * median({sql})" if of_steps else "NULL::DOUBLE") + f" AS {name}"
+        for name, sql in usual.items())
+    steps = neighbouring("value", _STEPS)
     con.execute(f"""
         INSERT INTO rule_readings BY NAME
-        WITH spelt AS ({spelt}),
-        placed AS MATERIALIZED (
-            SELECT *, lag(value) OVER in_net AS previous, lead(value) OVER in_net AS next,
-                   lag(value, 2) OVER in_net AS before_previous,
-                   day - lag(day) OVER in_net AS days_before,
-                   lead(day) OVER in_net - day AS days_after
-            FROM spelt ANTI JOIN rule_doubted USING (row_id, field)
-            WHERE value IS NOT NULL
-            WINDOW in_net AS (PARTITION BY net ORDER BY ord)),
-        {seasons} {runs}
-        usual AS (
-            SELECT place,
-                   1.4826 * median(abs(value - (previous + next) / 2)) AS stray,
-                   1.4826 * median(abs(value - previous)) AS step,
+        WITH placed AS MATERIALIZED (
+            SELECT *, day - day_before AS days_before, day_after - day AS days_after FROM (
+                SELECT *, {steps}, {neighbouring("day", {"day_before": -1, "day_after": 1})}
+                FROM ({spelt}))),
+        {seasons}
+        odd AS MATERIALIZED (SELECT o.* FROM placed o WHERE {_or(sought)}),
+        {runs}
+        now AS (
+            SELECT place, {medians},
                    count(*) FILTER (value = previous) AS same, count(previous) AS pairs
-            FROM placed GROUP BY ALL)
+            FROM placed SEMI JOIN odd USING (place) GROUP BY ALL),
+        usual AS (
+            SELECT place, coalesce(w.stray, n.stray) AS stray, coalesce(w.step, n.step) AS step,
+                   n.same + coalesce(w.same, 0) AS same, n.pairs + coalesce(w.pairs, 0) AS pairs
+            FROM now n LEFT JOIN {was.format(past.USUAL)} w USING (place))
         SELECT o.* FROM (
             SELECT {", ".join(f"{sql} AS {name}" for name, sql in made.items())}
-            FROM placed r JOIN usual s USING (place) {with_runs} {with_seasons}) o
+            FROM odd r JOIN usual s USING (place) {with_runs} {with_seasons}) o
         WHERE {met}""")
+
+
+_BESIDE_IT = "greatest(coalesce(o.previous, 0), coalesce(o.next, 0))"
+"""SQL: the larger of the counts before and after."""
+
+# Of normal differences the mean distance is 0.8 of a standard deviation; ``swing`` is of a sum
+# of two counts, hence twice.
+_COMES_AGAIN = """least(1, CASE WHEN l.count % 5 = 0 THEN 3 ELSE 1 END * 0.4
+    / greatest(sqrt(2 * l.count), 2.5 * coalesce(w.swing, 0) * l.count))"""
+"""SQL: how often a count comes again, of what swings as this catch does."""
+
+
+def swings_of(placed: str) -> str:
+    """SQL query: ``place, pairs`` of counts one after another, ``swing`` summed of ``swings``."""
+    large = "FILTER (count + previous >= 6)"
+    return (f"SELECT place, count(previous) AS pairs, count(*) {large} AS swings, "
+            f"sum(abs(count - previous) / (count + previous)) {large} AS swing "
+            f"FROM {placed} GROUP BY ALL")
+
+
+def again_of(placed: str) -> str:
+    """SQL query: ``place, count``, how often the ``same`` comes next, of ``pairs``."""
+    return (f"SELECT place, count, count(*) FILTER (count = next) AS same, count(next) AS pairs "
+            f"FROM {placed} GROUP BY ALL")
 
 
 def build_courses(
@@ -215,40 +320,104 @@ def build_courses(
     how many times their own usual the other sites had that day (a power of two, NULL without);
     ``run`` checks of counts that never fall, of which ``rises`` rise, from ``run_first`` to
     ``run_last`` of the sheet, from ``run_start`` to ``run_total`` animals by ``run_leap`` at
-    most, and the count thereafter (``run_then``, -1: none); ``alike`` checks of one same
-    count, and ``repeats`` as of readings; on the net's ``latest`` catch of the season, how many
-    counts were ``large`` (20 and more, counted one by one) and of these ``round``.
+    most, and the count thereafter (``run_then``, -1: none), this being the one so ``far`` in it;
+    ``skipped`` days before this check without one, ``nights`` from the third check before to
+    the third after, ``sides`` the most of the two on either side; of a leap, ``kin`` animals of
+    the taxon's other stages in the row, and ``kin_about`` as ``about``; ``alike`` checks of one
+    same count, and ``repeats``, how often it would come again; on the net's ``latest`` catch of
+    the season, how many counts were ``large`` (20 and more, counted one by one) and of these
+    ``round``.
+
+    Counts swing: that one comes again is as likely as a normal deviate at its middle, 0.4 of a
+    standard deviation of the differences from check to check, which is that of this catch and
+    never less than a Poisson count's (the root of twice the count); thrice so likely for a
+    number that ends in 0 or 5; or as this very count has come again outside the run.
+
+    As of readings, what is dear is reckoned only where a condition could be met. It may ask
+    of ``about, about_most, sides, usual, usual_most, pulse, repeats, run_start, skipped, nights,
+    kin`` and ``run_leap`` only to be small, of ``about_checks, alike, kin_about`` and ``rises``
+    only to be large.
     """
-    met = _any([condition for _, condition in asked], "ecx", "o")
+    conditions = [condition for _, condition in asked]
+    met = _any(conditions, "ecx", "o")
+    of_net, others = _reading(conditions, "latest", "ecx")
+    of_climb, others = _reading(others, "run", "ecx")
+    of_level, of_days = _reading(others, "alike", "ecx")
+    beside = _or(_at_best(sql, {
+        "about": "0", "about_checks": "8", "usual": "NULL::DOUBLE", "usual_most": "NULL::DOUBLE",
+        "about_most": _BESIDE_IT, "sides": _BESIDE_IT, "skipped": "1", "nights": "7",
+        "kin": "0", "kin_about": "1e9", "pulse": "NULL::DOUBLE"}) for sql in of_days)
+    level = _or(_at_best(sql, {"alike": "1e9", "alike_id": "-1", "repeats": "0"})
+                for sql in of_level)
+    climbed = _or(_at_best(sql, {
+        "run": "o.far", "run_total": "o.count", "run_then": "coalesce(o.next, -1)",
+        "rises": "1e9", "run_leap": "0", "run_start": "0", "run_id": "-1"}) for sql in of_climb)
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE rule_caught AS
+        SELECT catch_id, row_id, c.taxon, c.count, hash(net, taxon, life_stage) AS net,
+               hash(gear, taxon, life_stage) AS place, season, day, e.sheet_row, ord,
+               warmth AS water_temperature, hours_fished, soak_hours,
+               c.subsample_count IS NULL AS counted_whole
+        FROM {catches} c JOIN (FROM rule_nets WHERE NOT lifted) e USING (row_id)
+        ANTI JOIN (FROM rule_doubted WHERE field = 'count') q USING (row_id)
+        WHERE c.count >= 0 AND c.life_stage <> '{ALL_STAGES}' AND taxon IS NOT NULL
+        ORDER BY 5, ord, catch_id""")
+    steps = neighbouring("count", _STEPS)
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_courses AS
-        WITH caught AS MATERIALIZED (
-            SELECT catch_id, row_id, c.taxon, c.count, hash(net, taxon, life_stage) AS net,
-                   hash(gear, taxon, life_stage) AS place, season, day, e.sheet_row, ord,
-                   water_temperature, c.subsample_count IS NULL AS counted_whole
-            FROM {catches} c JOIN (FROM rule_nets WHERE NOT lifted) e USING (row_id)
-            ANTI JOIN (FROM rule_doubted WHERE field = 'count') q USING (row_id)
-            WHERE c.count >= 0 AND c.life_stage <> '{ALL_STAGES}' AND taxon IS NOT NULL),
-        beside AS MATERIALIZED (
-            SELECT *, lag(count) OVER in_net AS previous, lead(count) OVER in_net AS next,
-                   avg(count) OVER near AS about, count(*) OVER near AS about_checks,
-                   max(count) OVER near AS about_most
-            FROM caught
-            WINDOW in_net AS (PARTITION BY net ORDER BY ord, catch_id),
-                   near AS (PARTITION BY net ORDER BY ord, catch_id
-                            ROWS BETWEEN 4 PRECEDING AND 4 FOLLOWING EXCLUDE CURRENT ROW)),
-        placed AS MATERIALIZED (
-            SELECT *, count(*) FILTER (count < previous OR previous IS NULL OR previous = 0)
-                          OVER in_net AS climb,
-                      count(*) FILTER (count IS DISTINCT FROM previous) OVER in_net AS flat
-            FROM beside
-            WINDOW in_net AS (PARTITION BY net ORDER BY ord, catch_id)),
+        WITH placed AS MATERIALIZED (
+            SELECT *, place_in_order - max(place_in_order) FILTER (starts) {_SO_FAR} + 1 AS far,
+                   count(*) FILTER (starts) {_SO_FAR} AS climb,
+                   count(*) FILTER (count IS DISTINCT FROM previous) {_SO_FAR} AS flat
+            FROM (SELECT *, previous IS NULL OR previous = 0 OR count < previous AS starts,
+                         row_number() OVER () AS place_in_order
+                  FROM (SELECT *, {steps} FROM rule_caught))),
+        climbs AS MATERIALIZED (
+            SELECT climb FROM placed o
+            WHERE count > 0 AND far > 2 AND (next IS NULL OR next < count) AND ({climbed})),
+        rounds AS MATERIALIZED (
+            SELECT o.* FROM (
+                SELECT *, latest AS catch_id FROM (
+                    SELECT count(*) AS large, count(*) FILTER (count % 5 = 0) AS round,
+                           arg_max(catch_id, ord) AS latest
+                    FROM placed WHERE count >= 20 AND counted_whole GROUP BY net)) o
+            WHERE {_or(of_net)}),
+        odd AS MATERIALIZED (
+            SELECT o.*, ({beside}) IS TRUE AS stands_out,
+                   ({_IN_THREE.format("count")} AND ({level})) IS TRUE AS levels
+            FROM placed o
+            WHERE count > 0 AND (stands_out OR levels OR climb IN (FROM climbs)
+                                 OR catch_id IN (SELECT latest FROM rounds))),
+        near AS (
+            SELECT n.catch_id, avg(p.count) AS about, count(*) AS about_checks,
+                   max(p.count) AS about_most, max(p.count) FILTER (abs(step) < 3) AS sides,
+                   any_value(n.day) - max(p.day) FILTER (step = -1) - 1 AS skipped,
+                   max(p.day) FILTER (step = 3) - max(p.day) FILTER (step = -3) AS nights
+            FROM (SELECT catch_id, net, day, place_in_order,
+                         unnest([-4, -3, -2, -1, 1, 2, 3, 4]) AS step
+                  FROM odd WHERE stands_out) n
+            JOIN placed p ON p.place_in_order = n.place_in_order + n.step AND p.net = n.net
+            GROUP BY ALL),
+        kin AS (
+            SELECT catch_id, sum(kin) AS kin, sum(kin_about) AS kin_about FROM (
+                SELECT k.catch_id, k.net, max(p.count) FILTER (step = 0) AS kin,
+                       avg(p.count) FILTER (step <> 0) AS kin_about
+                FROM (SELECT b.catch_id, q.net, q.place_in_order,
+                             unnest([-4, -3, -2, -1, 0, 1, 2, 3, 4]) AS step
+                      FROM (FROM odd o WHERE stands_out AND count > 3 * {_BESIDE_IT}) b
+                      JOIN placed q USING (row_id, taxon) WHERE q.net <> b.net) k
+                JOIN placed p ON p.place_in_order = k.place_in_order + k.step AND p.net = k.net
+                GROUP BY ALL)
+            GROUP BY ALL),
         spans AS (
             SELECT place, season, {_SPAN} AS span, sum(count) AS total, max(count) AS most,
                    count(*) AS n
-            FROM placed WHERE season IS NOT NULL GROUP BY ALL),
+            FROM placed SEMI JOIN (FROM odd WHERE stands_out) USING (place)
+            WHERE season IS NOT NULL GROUP BY ALL),
         around AS (
-            SELECT * REPLACE (span + near AS span) FROM spans, (VALUES (-1), (0), (1)) b(near)),
+            SELECT * REPLACE (span + near AS span)
+            FROM (FROM spans UNION ALL BY NAME FROM {past.CATCHES} SEMI JOIN spans USING (place)),
+                 (VALUES (-1), (0), (1)) b(near)),
         others AS (
             SELECT m.place, m.season, m.span, sum(o.total) / sum(o.n) AS usual,
                    max(o.most) AS usual_most
@@ -261,52 +430,85 @@ def build_courses(
                    min(count) AS run_start, max(count) AS run_total,
                    max(count - previous) FILTER (count >= previous AND previous > 0) AS run_leap,
                    arg_max(coalesce(next, -1), ord) AS run_then
-            FROM placed WHERE count > 0 GROUP BY ALL HAVING count(*) > 2),
+            FROM odd WHERE climb IN (FROM climbs) GROUP BY ALL),
         level AS (
-            SELECT net, flat, count(*) AS alike, arg_min(row_id, ord) AS alike_id,
+            SELECT net, flat, place, count, count(*) AS alike, arg_min(row_id, ord) AS alike_id,
                    min(sheet_row) AS alike_first, max(sheet_row) AS alike_last
-            FROM placed WHERE count > 0 GROUP BY ALL HAVING count(*) > 2),
-        rounds AS (
-            SELECT count(*) AS large, count(*) FILTER (count % 5 = 0) AS round,
-                   arg_max(catch_id, ord) AS latest
-            FROM placed WHERE count >= 20 AND counted_whole GROUP BY net),
-        repeating AS (
-            SELECT place, count(*) FILTER (count = previous) AS same, count(previous) AS pairs
-            FROM placed GROUP BY ALL)
+            FROM odd WHERE levels GROUP BY ALL),
+        swings AS (
+            SELECT place, sum(pairs) AS pairs, sum(swing) / nullif(sum(swings), 0) AS swing
+            FROM ({swings_of("placed SEMI JOIN level USING (place)")}
+                  UNION ALL BY NAME FROM {past.REPEATS} SEMI JOIN level USING (place))
+            GROUP BY ALL),
+        again AS (
+            SELECT place, count, sum(same) AS same, sum(pairs) AS pairs
+            FROM ({again_of("placed SEMI JOIN level USING (place, count)")}
+                  UNION ALL BY NAME FROM {past.AGAIN} SEMI JOIN level USING (place, count))
+            GROUP BY ALL)
         SELECT {", ".join(f"o.{name}" for name in _COURSES)}
         FROM (
-            SELECT l.*, i.* EXCLUDE (net, climb), f.* EXCLUDE (net, flat), u.usual, u.usual_most,
+            SELECT l.*, i.* EXCLUDE (net, climb), f.* EXCLUDE (net, flat, place, count),
+                   u.usual, u.usual_most, a.skipped, a.nights, a.sides, k.kin, k.kin_about,
+                   a.about, coalesce(a.about_checks, 0) AS about_checks, a.about_most,
                    n.pulse, q.large, q.round, q.latest,
-                   {_repeats("p", "f.alike")} AS repeats
-            FROM placed l
+                   CASE WHEN w.pairs - f.alike >= {_OTHERS} THEN greatest(
+                       {_COMES_AGAIN}, CASE WHEN v.pairs - f.alike > 2
+                       THEN (v.same - f.alike + 2) / (v.pairs - f.alike + 3) ELSE 0 END)
+                   ELSE 1 END AS repeats
+            FROM odd l
+            LEFT JOIN near a ON a.catch_id = l.catch_id
             LEFT JOIN rising i ON i.net = l.net AND i.climb = l.climb
             LEFT JOIN level f ON f.net = l.net AND f.flat = l.flat
-            LEFT JOIN repeating p ON p.place = l.place
+            LEFT JOIN swings w ON w.place = l.place
+            LEFT JOIN again v ON v.place = l.place AND v.count = l.count
+            LEFT JOIN kin k ON k.catch_id = l.catch_id
             LEFT JOIN rounds q ON q.latest = l.catch_id
             LEFT JOIN others u ON u.place = l.place AND u.season = l.season
                 AND u.span = {_SPAN.replace("day)", "l.day)")}
-            LEFT JOIN {pulse} n ON n.local_date = l.day
-            WHERE l.count > 0) o
+            LEFT JOIN {pulse} n ON n.local_date = l.day) o
         WHERE {met}""")
 
 
+_EEL = protocols()["fyke"].targets[0]
+
+
 def print_columns(events: str, catches: str) -> str:
-    """SQL query: each event's print: ``row_id, readings, told, tally, animals, kinds``.
+    """SQL query: each event's print: ``row_id, readings, told, tally, animals, kinds, core``.
 
     ``readings`` is a hash of its telling readings, of which ``told`` are there and not zero;
     ``tally`` one of what was caught, ``animals`` of ``kinds`` in all. Rows of equal prints say
-    the same.
+    the same. ``core`` is a hash of what nearly every sheet has a column for, by which sheets of
+    two sites are compared: both temperatures and the eels counted; of the whole print where
+    one of the temperatures is not there. Where the water's readings come from a sheet of their
+    own, ``sky`` and ``water`` are hashes of the readings of either, and ``of_sky`` and
+    ``of_water`` tell how many of these are there and not zero.
     """
-    rounded = [f"round({name}, 3)" for name in TELLING]
-    told = " + ".join(f"coalesce({name} <> 0, FALSE)::INTEGER" for name in TELLING)
+    def hashed(names: Iterable[str]) -> str:
+        return f"hash({', '.join(f'round({name}, 3)' for name in names)})"
+
+    def counted(names: Iterable[str]) -> str:
+        return " + ".join(f"coalesce({name} <> 0, FALSE)::INTEGER" for name in names)
+
+    sky = [*(name for name in TELLING if FIELDS[name].group is Group.WEATHER), "precipitation"]
+    water = [name for name in TELLING if FIELDS[name].group is Group.WATER]
+    parts = ", ".join(
+        f"CASE WHEN water_sheet IS NOT NULL THEN {of} END AS {name}" for name, of in (
+            ("sky", hashed(sky)), ("of_sky", counted(sky)),
+            ("water", hashed(water)), ("of_water", counted(water))))
+    eel = f"taxon = '{_EEL.taxon}' AND life_stage = '{_EEL.life_stage}'"
     return f"""
         SELECT e.row_id, e.readings, e.told, coalesce(c.tally, 0) AS tally,
-               coalesce(c.animals, 0) AS animals, coalesce(c.kinds, 0) AS kinds
-        FROM (SELECT row_id, hash({', '.join(rounded)}) AS readings, {told} AS told
+               coalesce(c.animals, 0) AS animals, coalesce(c.kinds, 0) AS kinds,
+               e.sky, e.of_sky, e.water, e.of_water,
+               CASE WHEN temperatures IS NULL THEN hash(readings, coalesce(c.tally, 0))
+               ELSE hash(temperatures, coalesce(c.eels, 0)) END AS core
+        FROM (SELECT row_id, {hashed(TELLING)} AS readings, {counted(TELLING)} AS told, {parts},
+                     CASE WHEN air_temperature + water_temperature IS NOT NULL
+                     THEN {hashed(("air_temperature", "water_temperature"))} END AS temperatures
               FROM {events} WHERE local_date IS NOT NULL) e
         LEFT JOIN (
             SELECT row_id, bit_xor(hash(taxon, life_stage, count)) AS tally, sum(count) AS animals,
-                   count(*) AS kinds
+                   count(*) AS kinds, sum(count) FILTER ({eel}) AS eels
             FROM {catches} WHERE count > 0 GROUP BY row_id) c USING (row_id)
         WHERE e.told + coalesce(c.kinds, 0) >= 3"""
 
@@ -316,10 +518,12 @@ def build_copies(con: duckdb.DuckDBPyConnection, events: str, catches: str, else
     """``rule_copies``: events that say just what another event of the site, or elsewhere, says.
 
     ``k``: ``twin_row, twin_sheet, twin_file, twin_date, twin_site`` of the row that was there
-    first; ``how``: ``before`` (the check before at the same net), ``again`` (another day of
-    the site) or ``elsewhere``; ``told`` readings and ``kinds`` of catch alike, ``same_tally``
-    whether the catches are; ``days`` between the two; ``rows`` of the sheet that are so copied
-    from one sheet, one after another or not; ``run_id``, the same for all of them.
+    first; ``how``: ``before`` (the check before at the same net), ``visit`` (of that only what
+    its own sheet says, the water having another), ``water`` (of that only the water's),
+    ``again`` (another day of the site) or ``elsewhere`` (the core of it); ``told`` readings and
+    ``kinds`` of catch alike, ``same_tally`` whether the catches are; ``days`` between the two;
+    ``rows`` of the sheet that are so copied from one sheet, one after another or not, with
+    ``lot`` animals; ``run_id``, the same for all of them.
     """
     met = _any([condition for _, condition in asked], "k", "o")
     con.execute(f"CREATE OR REPLACE TEMP TABLE rule_prints AS {print_columns(events, catches)}")
@@ -328,7 +532,7 @@ def build_copies(con: duckdb.DuckDBPyConnection, events: str, catches: str, else
             SELECT p.row_id, 'elsewhere' AS how, NULL::BIGINT AS twin_id, p.told, p.kinds,
                    p.animals, TRUE AS same_tally, 0 AS days, t.site AS twin_site
             FROM prints p JOIN {elsewhere} t
-            ON t.local_date = p.day AND t.readings = p.readings AND t.tally = p.tally"""
+            ON t.local_date = p.day AND t.core = p.core"""
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_copies AS
         WITH prints AS MATERIALIZED (
@@ -336,34 +540,72 @@ def build_copies(con: duckdb.DuckDBPyConnection, events: str, catches: str, else
             FROM rule_prints p JOIN rule_nets e USING (row_id)),
         in_order AS (
             SELECT *, lag(row_id) OVER in_net AS twin_id, lag(readings) OVER in_net AS was,
-                   lag(tally) OVER in_net AS was_caught, day - lag(day) OVER in_net AS days
+                   lag(tally) OVER in_net AS was_caught, lag(sky) OVER in_net AS was_sky,
+                   lag(water) OVER in_net AS was_water, day - lag(day) OVER in_net AS days
             FROM prints WINDOW in_net AS (PARTITION BY net ORDER BY ord)),
+        before AS (FROM {past.PRINTS} SEMI JOIN prints USING (place, readings, tally)),
         pasted AS (
             SELECT row_id, 'before' AS how, twin_id, told, kinds, animals,
                    tally = was_caught AS same_tally, days, NULL::VARCHAR AS twin_site
-            FROM in_order WHERE readings = was AND days > 0 AND told >= 2),
+            FROM in_order WHERE readings = was AND days > 0 AND told >= 2
+            UNION ALL
+            SELECT row_id, 'visit', twin_id, of_sky, kinds, animals, TRUE, days, NULL
+            FROM in_order WHERE sky = was_sky AND tally = was_caught AND days > 0
+                 AND readings <> was
+            UNION ALL
+            SELECT row_id, 'water', twin_id, of_water, kinds, animals, FALSE, days, NULL
+            FROM in_order WHERE water = was_water AND days > 0 AND readings <> was),
         repeated AS (
-            SELECT place, readings, tally FROM prints WHERE told >= 2
+            SELECT place, readings, tally FROM (
+                SELECT place, readings, tally, day FROM prints WHERE told >= 2
+                UNION ALL SELECT place, readings, tally, day FROM before)
             GROUP BY ALL HAVING min(day) < max(day)),
         again AS (
             SELECT p.row_id, 'again' AS how, min(t.row_id) AS twin_id, p.told, p.kinds, p.animals,
                    TRUE AS same_tally, min(abs(p.day - t.day)) AS days, NULL AS twin_site
             FROM (FROM prints SEMI JOIN repeated USING (place, readings, tally)
                   ANTI JOIN pasted USING (row_id)) p
-            JOIN prints t USING (place, readings, tally)
+            JOIN (SELECT row_id, place, readings, tally, day FROM prints
+                  UNION ALL SELECT row_id, place, readings, tally, day FROM before) t
+            USING (place, readings, tally)
             WHERE t.day < p.day GROUP BY ALL),
         copied AS (FROM pasted UNION ALL BY NAME FROM again {abroad}),
         told AS (
             SELECT c.*, e.sheet_row AS own_row, {_FILE.replace('row_id', 'c.row_id')} AS file,
-                   e.sheet, w.sheet_row AS twin_row, w.sheet AS twin_sheet,
-                   w.file_sha256 AS twin_file, w.local_date AS twin_date
+                   e.sheet, coalesce(w.sheet_row, b.sheet_row) AS twin_row,
+                   coalesce(w.sheet, b.sheet) AS twin_sheet,
+                   coalesce(w.file_sha256, b.file_sha256) AS twin_file,
+                   coalesce(w.local_date, b.day) AS twin_date
             FROM copied c JOIN {events} e ON e.row_id = c.row_id
-            LEFT JOIN {events} w ON w.row_id = c.twin_id)
+            LEFT JOIN {events} w ON w.row_id = c.twin_id
+            LEFT JOIN before b ON b.row_id = c.twin_id)
         SELECT o.* FROM (
-            SELECT *, count(*) OVER lot AS rows, min(row_id) OVER lot AS run_id FROM told
+            SELECT *, count(*) OVER lot AS rows, sum(animals) OVER lot AS lot,
+                   min(row_id) OVER lot AS run_id FROM told
             WINDOW lot AS (PARTITION BY file, sheet, how, twin_site,
                            coalesce(twin_id // {ROWS_A_FILE}, 0))) o
         WHERE {met}""")
+
+
+def readings_apart(field: str, neighbours: str) -> str:
+    """SQL query of a field's readings beside the other sites' median of the day."""
+    return f"""
+        SELECT row_id, net, place, day, ord, e.{field} AS value, n.{field} AS median,
+               n.{field}_sites AS sites, e.{field} - n.{field} AS apart
+        FROM rule_nets e JOIN {neighbours} n ON n.local_date = e.day
+        WHERE e.{field} IS NOT NULL AND n.{field}_sites >= 3"""
+
+
+USUALLY_APART = f"""
+            fortnights AS (
+                SELECT place, date_diff('day', DATE '2000-01-01', day) // 14 AS fortnight,
+                       median(apart) AS apart
+                FROM placed GROUP BY ALL HAVING count(*) > 3),
+            usual AS (SELECT place, median(apart) AS usual FROM fortnights GROUP BY ALL),
+            spreads AS (
+                SELECT place, {_ROBUST!r} * median(abs(apart - usual)) AS spread
+                FROM placed JOIN usual USING (place) GROUP BY ALL)"""
+"""SQL: how far apart a site usually is, and how widely that scatters; of ``placed``."""
 
 
 def build_apart(con: duckdb.DuckDBPyConnection, neighbours: str, asked: Asked) -> None:
@@ -380,29 +622,22 @@ def build_apart(con: duckdb.DuckDBPyConnection, neighbours: str, asked: Asked) -
         "above BIGINT, checks BIGINT, sites BIGINT, drift_id BIGINT)")
     for field, conditions in _by_field(asked).items():
         met = _any(conditions, "ea", "o")
+        was = f"(FROM {past.APART} WHERE field = '{field}')"
         con.execute(f"""
             INSERT INTO rule_apart BY NAME
-            WITH placed AS MATERIALIZED (
-                SELECT row_id, net, place, day, ord, e.{field} AS value, n.{field} AS median,
-                       n.{field}_sites AS sites, e.{field} - n.{field} AS apart
-                FROM rule_nets e ANTI JOIN (FROM rule_doubted WHERE field = '{field}')
-                     USING (row_id)
-                JOIN {neighbours} n ON n.local_date = e.day
-                WHERE e.{field} IS NOT NULL AND n.{field}_sites >= 3),
-            fortnights AS (
-                SELECT place, date_diff('day', DATE '2000-01-01', day) // 14 AS fortnight,
-                       median(apart) AS apart
-                FROM placed GROUP BY ALL HAVING count(*) > 3),
-            usual AS (SELECT place, median(apart) AS usual FROM fortnights GROUP BY ALL),
-            spreads AS (
-                SELECT place, 1.4826 * median(abs(apart - usual)) AS spread
-                FROM placed JOIN usual USING (place) GROUP BY ALL),
+            WITH placed AS MATERIALIZED ({readings_apart(field, neighbours)}),
+            {USUALLY_APART},
             lately AS (
-                SELECT p.*, '{field}' AS field, u.usual, s.spread,
+                SELECT p.*, '{field}' AS field, u.usual, u.spread,
                        avg(apart - usual) OVER far AS lately,
                        count(*) FILTER (apart > usual) OVER far AS above,
                        count(*) OVER far AS checks
-                FROM placed p JOIN usual u USING (place) JOIN spreads s USING (place)
+                FROM placed p
+                JOIN (SELECT place, coalesce(w.usual, u.usual) AS usual,
+                             coalesce(w.spread, s.spread) AS spread
+                      FROM (SELECT DISTINCT place FROM placed) LEFT JOIN usual u USING (place)
+                      LEFT JOIN spreads s USING (place) LEFT JOIN {was} w USING (place)) u
+                USING (place)
                 WINDOW far AS (PARTITION BY p.net ORDER BY p.ord
                                ROWS BETWEEN 13 PRECEDING AND CURRENT ROW))
             SELECT o.row_id, o.field, o.value, o.median, o.apart, o.usual, o.spread,

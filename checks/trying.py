@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import duckdb
 
 from checks.relations import Relations
+from shared.columnar import to_sql
 from shared.fields import FIELDS, NUMERIC_KINDS, Level
 from shared.findings import Finding
 
@@ -27,17 +28,13 @@ def lay_out_tried(
             offered[finding.row_id, finding.catch_id, finding.field] = float(finding.suggested)
     if not offered:
         return False
-    con.execute("CREATE OR REPLACE TEMP TABLE tried_values "
-                "(row_id BIGINT, catch_id BIGINT, field VARCHAR, value DOUBLE)")
-    keys = list(offered)
-    con.execute(
-        "INSERT INTO tried_values SELECT unnest($rows), unnest($catches), unnest($fields), "
-        "unnest($values)",
-        {"rows": [key[0] for key in keys], "catches": [key[1] for key in keys],
-         "fields": [key[2] for key in keys], "values": list(offered.values())})
+    con.execute("CREATE OR REPLACE TEMP TABLE tried_values AS " + to_sql(
+        {"row_id": [key[0] for key in offered], "catch_id": [key[1] for key in offered],
+         "field": [key[2] for key in offered], "value": list(offered.values())},
+        {"row_id": "BIGINT", "catch_id": "BIGINT", "field": "VARCHAR", "value": "DOUBLE"}))
 
     def laid_in(alias: str, level: Level, key: str) -> str:
-        changed = sorted({key[2] for key in keys if FIELDS[key[2]].level is level})
+        changed = sorted({key[2] for key in offered if FIELDS[key[2]].level is level})
         put = ", ".join(
             f"coalesce((SELECT v.value FROM tried_values v WHERE v.{key} = {alias}.{key} "
             f"AND v.field = '{field}'), {alias}.{field}) AS {field}" for field in changed)

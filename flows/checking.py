@@ -17,7 +17,7 @@ from flows.intake.reading import cell_text, read_workbook
 from flows.intake.recognising import recognise
 from flows.intake.standardizing import standardize
 from flows.returns.workbook import holds_answers
-from shared.columnar import to_arrow
+from shared.columnar import to_sql
 from shared.findings import Finding
 from shared.flags import GRAVITY, Effect
 from shared.problems import NothingRecognised, Problem, Trouble, UnreadableFile
@@ -147,9 +147,7 @@ def check_bytes(
             "judged_oddities": (staged.oddities, ODDITY_COLUMNS),
         }
         for table, (rows, columns) in tables.items():
-            con.register("incoming", to_arrow(rows, columns))
-            con.execute(f"CREATE TABLE {table} AS SELECT * FROM incoming")
-            con.unregister("incoming")
+            con.execute(f"CREATE TABLE {table} AS {to_sql(rows, columns)}")
         con.execute("CREATE TABLE judged_events AS "
                     "SELECT *, FALSE AS vanished FROM staged_events")
         findings = judge(con, network, site_id, as_of, Relations(), places_of(staged),

@@ -62,7 +62,7 @@ def life_of(network_dir: Path, network: Network, event_id: str) -> Life:
         dated: list[tuple[str, int, Moment]] = [(item.when, 0, item) for item in sheets]
         dated += [(item.when, 1, item) for item in _asked(warehouse, names)]
         for item in decided.values():
-            what = f"{item.action} by {item.who or 'nobody named'} ({item.channel})"
+            what = f"{item.action.done} by {item.who or 'nobody named'} ({item.channel})"
             value = f"{item.field or 'the row'}"
             if item.taxon:
                 value += f" of {item.taxon} {item.life_stage}".rstrip()

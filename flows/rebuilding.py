@@ -88,8 +88,10 @@ def rebuild(
                 ours = _release(made, network, as_of, work / "made")
                 differ = _differing(ours, theirs) if had_live else ()
                 against = _against_published(made, network, network_dir, work / "published")
+                swapped = swap and (not had_live or not differ)
+                if swapped and had_live:
+                    _carry_over(live, made)
                 made.connection.execute("CHECKPOINT")
-            swapped = swap and (not had_live or not differ)
             if swapped:
                 durable.flush_file(place)
         except BaseException:
@@ -164,6 +166,21 @@ def _same(one: Path, other: Path) -> bool:
         a, b = (json.loads(path.read_text(encoding="utf-8")) for path in (one, other))
         return bool(a == b)
     return one.read_bytes() == other.read_bytes()
+
+
+_DONE = ("returns", "runs", "arrivals", "sources", "source_troubles", "letters", "activities",
+         "serious_told")
+"""Tables of what was done and not of what was counted: no rebuild knows them."""
+
+
+def _carry_over(live: Warehouse, made: Warehouse) -> None:
+    """What was fetched, told and sent, so that it is not fetched, told and sent again."""
+    with made.transaction() as connection:
+        for name in _DONE:
+            connection.register(
+                "carried", live.connection.execute(f"FROM {name}").to_arrow_table())
+            connection.execute(f"INSERT INTO {name} BY NAME FROM carried")
+            connection.unregister("carried")
 
 
 def _swap(network_dir: Path, place: Path) -> None:

@@ -320,7 +320,8 @@ class WeeklyRun:
 
         return judge(con, self.network, site_id, self.as_of,
                      replace(EVIDENCE, earlier="judged_earlier",
-                             earlier_catches="judged_earlier_catches"), places, raw_text, names)
+                             earlier_catches="judged_earlier_catches",
+                             alike="judged_alike"), places, raw_text, names)
 
     def _work_digest(self, site_id: str, evidence: str) -> str:
         """Changes whenever judging or loading the site could come out otherwise."""
@@ -383,7 +384,7 @@ class WeeklyRun:
                 site_account(self.warehouse, site_id), troubles, as_of=self.as_of,
                 version=self.outcome.release.version if self.outcome.release else "",
                 last_digest=None if last is None else last[0],
-                echo=echo.words(len(asks)), due=following_up.due_again(asks, self.as_of))
+                echo=echo.words(asks), due=following_up.due_again(asks, self.as_of))
             if written is not None:
                 ledger.record_return(
                     self.warehouse, site_id, written.digest, self.as_of,

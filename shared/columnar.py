@@ -1,4 +1,4 @@
-"""Columnar rows to Arrow: the form in which staged rows enter DuckDB.
+"""Columnar rows to Arrow, or to SQL: the forms in which staged rows enter DuckDB.
 
 pyarrow is imported when first needed, so that commands which never stage a row do
 not pay for it.
@@ -6,6 +6,7 @@ not pay for it.
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING
 
 from shared.staging import Columnar
@@ -29,3 +30,19 @@ def to_arrow(rows: Columnar, columns: dict[str, str]) -> pa.Table:
         "TIMESTAMP": pa.timestamp("us"),
     }
     return pa.table({name: pa.array(rows[name], types[kind]) for name, kind in columns.items()})
+
+
+def to_sql(rows: Columnar, columns: dict[str, str]) -> str:
+    """SQL query of ``rows``, written out: for one sheet, where pyarrow would cost more to import.
+
+    Nothing goes as a parameter: at its first one DuckDB imports numpy and pyarrow too.
+    """
+    told = json.dumps({name: rows[name] for name in columns}, default=str)
+    shape = json.dumps({name: [kind] for name, kind in columns.items()})
+    unnested = ", ".join(f"unnest(r.{name}) AS {name}" for name in columns)
+    return f"SELECT {unnested} FROM (SELECT from_json({sql_text(told)}, {sql_text(shape)}) AS r)"
+
+
+def sql_text(text: str) -> str:
+    """``text`` as a string of SQL."""
+    return "'" + text.replace("'", "''") + "'"

@@ -30,6 +30,12 @@ class Action(StrEnum):
     RELEASE = "release"
     """The row loads, whatever holds it; its last withdrawal or hold ends."""
 
+    @property
+    def done(self) -> str:
+        """The word for it when it has been done."""
+        return {"correct": "corrected", "confirm": "confirmed", "withdraw": "withdrawn",
+                "hold": "held", "release": "released"}[self.value]
+
 
 class Channel(StrEnum):
     """The way by which a decision came."""

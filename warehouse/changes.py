@@ -12,11 +12,9 @@ way and when, and the decision's id. Who decided, and in what words, stays in th
 
 from __future__ import annotations
 
-import csv
-import io
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
@@ -41,6 +39,11 @@ _DERIVED = frozenset({
 _SUMMARIES = ("daily_cpue", "season_totals")
 
 
+_LAID = "release_changes"
+"""Temporary table of the differences, in the order in which changes.csv gives them. A first
+release of a nation, or one under new ids, has millions: they never become Python's."""
+
+
 @dataclass(frozen=True, slots=True)
 class Change:
     """One difference. ``kind``: added, changed, withdrawn. Only ``changed`` names a column.
@@ -55,32 +58,39 @@ class Change:
     event_id: str
     taxon_id: str
     life_stage: str
-    column: str = ""
-    old: str = ""
-    new: str = ""
-    period: str = ""
-    derived: bool = False
-    decision: str = ""
+    column: str
+    old: str
+    new: str
+    period: str
+    derived: bool
+    decision: str
+
+
+_COLUMNS = tuple(Change.__dataclass_fields__)
 
 
 @dataclass(frozen=True, slots=True)
-class Differences:
-    """All that differs; ``opened`` and ``closed`` count findings."""
+class Moved:
+    """How many findings came and went."""
 
-    changes: list[Change]
     opened: int = 0
     closed: int = 0
 
 
 def compare(
     connection: duckdb.DuckDBPyConnection, tables: tuple[Table, ...], views: tuple[View, ...],
-    previous: Path,
-) -> Differences:
-    """Differences of the temporary tables ``release_<name>`` from the release at ``previous``.
+    previous: Path | None,
+) -> Moved:
+    """Lay out how ``release_<name>`` differs from the release at ``previous``.
 
-    A column that only one of the two has is left out: the dictionary tells of it.
+    Without a previous release nothing differs. A column that only one of the two has is left
+    out: the dictionary tells of it. :func:`write_csv` and :func:`as_text` tell what was found.
     """
-    found: list[Change] = []
+    types = ", ".join(f"{quoted(name)} {'BOOLEAN' if name == 'derived' else 'VARCHAR'}"
+                      for name in _COLUMNS)
+    connection.execute(f"CREATE OR REPLACE TEMP TABLE {_LAID} ({types})")
+    if previous is None:
+        return Moved()
     columns = {table.name: {column.name for column in table.columns} for table in tables}
     for table in tables:
         if table.name not in _KEYS:
@@ -88,14 +98,13 @@ def compare(
         elsewhere = {
             "counts": columns["events"], "occurrences": columns["events"] | columns["counts"],
         }.get(table.name, set())
-        found += _compare_table(connection, table, _KEYS[table.name], previous, elsewhere)
-    if found:
+        _compare_table(connection, table, _KEYS[table.name], previous, elsewhere)
+    if connection.execute(f"SELECT 1 FROM {_LAID} LIMIT 1").fetchone():
         for view in views:
             if view.name in _SUMMARIES:
-                found += _compare_summary(connection, view, previous)
-        found = _with_decisions(connection, found)
-    opened, closed = _findings_moved(connection, previous)
-    return Differences(found, opened, closed)
+                _compare_summary(connection, view, previous)
+        _name_decisions(connection)
+    return _findings_moved(connection, previous)
 
 
 def _parquet(previous: Path, table: str) -> str:
@@ -105,7 +114,7 @@ def _parquet(previous: Path, table: str) -> str:
 def _compare_table(
     connection: duckdb.DuckDBPyConnection, table: Table, key: tuple[str, ...], previous: Path,
     elsewhere: set[str],
-) -> list[Change]:
+) -> None:
     source = _parquet(previous, table.name)
     had = [row[0] for row in connection.execute(f"DESCRIBE FROM {source}").fetchall()]
     compared = [
@@ -121,50 +130,46 @@ def _compare_table(
     )
     keys = ", ".join(map(quoted, key))
     connection.execute(
-        f"CREATE OR REPLACE TEMP TABLE release_before AS SELECT site_id, {keys}{old} FROM {source}"
+        f"CREATE OR REPLACE TEMP VIEW release_before AS SELECT site_id, {keys}{old} FROM {source}"
     )
     now = f"release_{table.name}"
-    same = " AND ".join(f"o.{quoted(name)} = n.{quoted(name)}" for name in key)
-    named = "site_id, " + ", ".join(key) + ", NULL" * (3 - len(key))
-    found: list[Change] = []
     # An occurrence comes and goes with its count, which is named already.
     if table.name != "occurrences":
         for kind, here, there in (("added", now, "release_before"),
                                   ("withdrawn", "release_before", now)):
-            found += [
-                Change(table.name, kind, site, event, taxon, stage)
-                for site, event, taxon, stage in _rows(
-                    connection, f"SELECT {named} FROM {here} AS o ANTI JOIN {there} AS n "
-                    f"ON {same} ORDER BY ALL")
-            ]
+            connection.execute(
+                f"INSERT INTO {_LAID} BY NAME SELECT {quoted_text(table.name)} AS \"table\", "
+                f"{quoted_text(kind)} AS kind, site_id, {keys}, false AS derived "
+                f"FROM {here} ANTI JOIN {there} USING ({keys}) ORDER BY site_id, {keys}")
     if not compared:
-        return found
-    olds = ", ".join(f"o.{quoted(column.name)}" for column in compared)
-    news = ", ".join(f"n.{quoted(column.name)}" for column in compared)
-    keyed = ", ".join(f"n.{quoted(name)}" for name in key) + ", NULL" * (3 - len(key))
-    found += [
-        Change(table.name, "changed", site, event, taxon, stage, column, before, after,
-               derived=_is_derived(column))
-        for site, event, taxon, stage, column, before, after in _rows(
-            connection,
-            f"""
-            SELECT * EXCLUDE (pair), pair.name, pair.old, pair.new FROM (
-                SELECT n.site_id, {keyed}, unnest([{_pairs([c.name for c in compared])}]) AS pair
-                FROM release_before AS o JOIN {now} AS n ON {same}
-                WHERE ({olds}) IS DISTINCT FROM ({news}))
-            WHERE pair.old IS DISTINCT FROM pair.new ORDER BY ALL
-            """)
-    ]
-    return found
+        return
+    listed = ", ".join(quoted(column.name) for column in compared)
+    # Whole rows are wide and nearly all the same: hashes find the few that are worth a look.
+    connection.execute(
+        f"""
+        CREATE OR REPLACE TEMP TABLE release_differing AS
+        SELECT {keys} FROM (SELECT {keys}, hash({listed}) AS o FROM release_before)
+        JOIN (SELECT {keys}, hash({listed}) AS n FROM {now}) USING ({keys}) WHERE o <> n
+        """)
+    derived = ", ".join(quoted_text(c.name) for c in compared if _is_derived(c.name)) or "''"
+    connection.execute(
+        f"""
+        INSERT INTO {_LAID} BY NAME
+        SELECT {quoted_text(table.name)} AS "table", 'changed' AS kind, * EXCLUDE (pair),
+               pair.name AS "column", pair.old AS old, pair.new AS new,
+               pair.name IN ({derived}) AS derived
+        FROM (SELECT n.site_id, {", ".join(f"n.{quoted(name)}" for name in key)},
+                     unnest([{_pairs([c.name for c in compared])}]) AS pair
+              FROM (FROM release_before SEMI JOIN release_differing USING ({keys})) AS o
+              JOIN (FROM {now} SEMI JOIN release_differing USING ({keys})) AS n
+                ON {" AND ".join(f"o.{quoted(name)} = n.{quoted(name)}" for name in key)})
+        WHERE pair.old IS DISTINCT FROM pair.new
+        ORDER BY site_id, {keys}, pair.name, pair.old, pair.new
+        """)
 
 
 def _is_derived(column: str) -> bool:
     return column in _DERIVED or column.startswith("qc_")
-
-
-def _rows(connection: duckdb.DuckDBPyConnection, sql: str) -> list[tuple[str, ...]]:
-    return [tuple("" if value is None else str(value) for value in row)
-            for row in connection.execute(sql).fetchall()]
 
 
 def _pairs(names: list[str]) -> str:
@@ -175,12 +180,13 @@ def _pairs(names: list[str]) -> str:
 
 def _compare_summary(
     connection: duckdb.DuckDBPyConnection, view: View, previous: Path
-) -> list[Change]:
+) -> None:
     """What the view says otherwise: the old counts asked the same question as the new."""
     key: tuple[str, ...] = ("site_id", "protocol", "season", "taxon_id", "life_stage")
     if view.name == "daily_cpue":
         key = (*key, "local_date")
-    sides = {"summary_before": _parquet(previous, "counts"), "summary_now": "release_counts"}
+    sides = {"release_said_before": _parquet(previous, "counts"),
+             "release_says_now": "release_counts"}
     try:
         for name, source in sides.items():
             # Sums of doubles come in any order: their last digits are no change.
@@ -190,40 +196,39 @@ def _compare_summary(
                 "SELECT * REPLACE (round(cpue, 6) AS cpue, "
                 "round(effort_value, 6) AS effort_value) FROM said")
     except duckdb.BinderException:
-        return []  # an older release that lacks what the question needs
-    names = [row[0] for row in connection.execute("DESCRIBE summary_now").fetchall()
+        return  # an older release that lacks what the question needs
+    names = [row[0] for row in connection.execute("DESCRIBE release_says_now").fetchall()
              if row[0] not in (*key, "scientific_name")]
     same = " AND ".join(f"o.{name} = n.{name}" for name in key)
     period = "n.local_date" if view.name == "daily_cpue" else "n.season"
     # A row that came or went tells nothing that the counts have not told.
-    return [
-        Change(view.name, "changed", site, "", taxon, stage, column, old, new, when, True)
-        for site, taxon, stage, when, column, old, new in _rows(
-            connection,
-            f"""
-            SELECT * EXCLUDE (pair), pair.name, pair.old, pair.new FROM (
-                SELECT n.site_id, n.taxon_id, n.life_stage, {period}::VARCHAR AS period,
-                       unnest([{_pairs(names)}]) AS pair
-                FROM summary_before AS o JOIN summary_now AS n ON {same})
-            WHERE pair.old IS DISTINCT FROM pair.new ORDER BY ALL
-            """)
-    ]
+    connection.execute(
+        f"""
+        INSERT INTO {_LAID} BY NAME
+        SELECT {quoted_text(view.name)} AS "table", 'changed' AS kind, * EXCLUDE (pair),
+               pair.name AS "column", pair.old AS old, pair.new AS new, true AS derived
+        FROM (SELECT n.site_id, n.taxon_id, n.life_stage, {period}::VARCHAR AS period,
+                     unnest([{_pairs(names)}]) AS pair
+              FROM release_said_before AS o JOIN release_says_now AS n ON {same})
+        WHERE pair.old IS DISTINCT FROM pair.new
+        ORDER BY site_id, taxon_id, life_stage, period, pair.name, pair.old, pair.new
+        """)
 
 
-def _findings_moved(connection: duckdb.DuckDBPyConnection, previous: Path) -> tuple[int, int]:
-    before = f"(SELECT DISTINCT finding_id FROM {_parquet(previous, 'findings')})"
-    now = "(SELECT DISTINCT finding_id FROM release_findings)"
+def _findings_moved(connection: duckdb.DuckDBPyConnection, previous: Path) -> Moved:
+    # What has ended stays in the table, with how it ended.
+    is_open = "SELECT DISTINCT finding_id FROM {} WHERE status = 'open'"
+    before = f"({is_open.format(_parquet(previous, 'findings'))})"
+    now = f"({is_open.format('release_findings')})"
     counted = connection.execute(
         f"SELECT (SELECT count(*) FROM {now} AS n ANTI JOIN {before} AS b USING (finding_id)), "
         f"(SELECT count(*) FROM {before} AS b ANTI JOIN {now} AS n USING (finding_id))"
     ).fetchone()
-    return (0, 0) if counted is None else (int(counted[0]), int(counted[1]))
+    return Moved() if counted is None else Moved(int(counted[0]), int(counted[1]))
 
 
-def _with_decisions(
-    connection: duckdb.DuckDBPyConnection, changes: list[Change]
-) -> list[Change]:
-    """``changes``, each with the last decision on its value, or else on its row."""
+def _name_decisions(connection: duckdb.DuckDBPyConnection) -> None:
+    """Give each change the last decision on its value, or else on its row."""
     said: dict[str, list[tuple[str, str, str, str]]] = {}
     for event, becomes, taxon, stage, field, words in connection.execute(
         """
@@ -235,12 +240,22 @@ def _with_decisions(
         for name in {event, becomes} - {None, ""}:
             said.setdefault(name, []).append((field, taxon, stage, words))
     if not said:
-        return changes
+        return
     columns: Mapping[str, str] = {entry.clean_column: entry.id for entry in FIELDS.values()}
-    return [
-        replace(change, decision=_bearing(change, columns, said[change.event_id]))
-        if change.event_id in said else change for change in changes
-    ]
+    for place, *change in connection.execute(
+            f"SELECT rowid, {_read()} FROM {_LAID} "
+            "WHERE event_id IN (SELECT unnest($events))", {"events": list(said)}).fetchall():
+        one = Change(*change)
+        words = _bearing(one, columns, said[one.event_id])
+        if words:
+            connection.execute(f"UPDATE {_LAID} SET decision = $words WHERE rowid = $place",
+                               {"words": words, "place": place})
+
+
+def _read() -> str:
+    """SQL: a difference's values as :class:`Change` has them."""
+    return ", ".join(quoted(name) if name == "derived" else f"coalesce({quoted(name)}, '')"
+                     for name in _COLUMNS)
 
 
 def _bearing(
@@ -259,22 +274,30 @@ def _bearing(
     return ""
 
 
-def as_csv(changes: list[Change]) -> str:
+def write_csv(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
     """All changes, one a line."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    names = ("table", "kind", "site_id", "event_id", "taxon_id", "life_stage", "column", "old",
-             "new", "period", "derived", "decision")
-    writer.writerow(names)
-    for change in changes:
-        writer.writerow([
-            ("yes" if change.derived else "") if name == "derived" else getattr(change, name)
-            for name in names])
-    return out.getvalue()
+    connection.execute(
+        f"COPY (SELECT * REPLACE (CASE WHEN derived THEN 'yes' END AS derived) FROM {_LAID}) "
+        f"TO {quoted_text(path.as_posix())} (FORMAT csv, HEADER true, DELIMITER ',')")
+
+
+def in_final_seasons(
+    connection: duckdb.DuckDBPyConnection, seasons: Collection[int], previous: Path
+) -> dict[int, int]:
+    """Of ``seasons``, which differ from the release at ``previous``, and in how many ways."""
+    return {int(season): int(number) for season, number in connection.execute(
+        f"""
+        WITH known AS (SELECT event_id, season FROM release_events
+                       UNION SELECT event_id, season FROM {_parquet(previous, "events")})
+        SELECT season, count(*) FROM {_LAID} JOIN known USING (event_id)
+        WHERE NOT derived AND season IN (SELECT unnest($final))
+        GROUP BY season ORDER BY season
+        """, {"final": list(seasons)}).fetchall()}
 
 
 def as_text(
-    version: str, previous: str | None, found: Differences, final: Mapping[int, int] | None = None
+    connection: duckdb.DuckDBPyConnection, version: str, previous: str | None, moved: Moved,
+    final: Mapping[int, int],
 ) -> str:
     """CHANGES.md: the changes in words and numbers.
 
@@ -282,49 +305,64 @@ def as_text(
     """
     if previous is None:
         return f"# Changes in {version}\n\nThis is the first release.\n"
-    changes = found.changes
     lines = [f"# Changes in {version} against {previous}", ""]
-    findings = (f"- findings: {_number(found.opened, 'finding')} new, "
-                f"{_number(found.closed, 'finding')} settled or gone.")
-    if not changes:
+    findings = (f"- findings: {_number(moved.opened, 'finding')} new, "
+                f"{_number(moved.closed, 'finding')} settled or gone.")
+    tally = Counter({(table, kind, derived): number for table, kind, derived, number in
+                     connection.execute(f'SELECT "table", kind, derived, count(*) FROM {_LAID} '
+                                        "GROUP BY ALL").fetchall()})
+    if not tally:
         lines.append("No event and no count differs; what stands beside them does (findings, "
                      "sites, the dictionary, what season is final).")
         return "\n".join([*lines, "", findings]) + "\n"
-    tally = Counter((change.table, change.kind, change.derived) for change in changes)
     for table, thing in (("events", "event"), ("counts", "count")):
         beside = ("events",) if table == "events" else ("counts", "occurrences")
-        rows = {(c.event_id, c.taxon_id, c.life_stage) for c in changes
-                if c.table in beside and c.kind == "changed" and not c.derived}
+        (rows,) = connection.execute(
+            f"""
+            SELECT count(*) FROM (
+                SELECT DISTINCT event_id, taxon_id, life_stage FROM {_LAID}
+                WHERE "table" IN (SELECT unnest($beside)) AND kind = 'changed' AND NOT derived)
+            """, {"beside": list(beside)}).fetchone() or (0,)
         changed = sum(tally[name, "changed", False] for name in beside)
         derived = sum(tally[name, "changed", True] for name in beside)
         lines.append(
             f"- {table}: {_number(tally[table, 'added', False], thing)} added, "
             f"{_number(tally[table, 'withdrawn', False], thing)} withdrawn, "
-            f"{_number(changed, 'value')} changed in {_number(len(rows), thing)}; "
+            f"{_number(changed, 'value')} changed in {_number(rows, thing)}; "
             f"{_number(derived, 'derived value')} followed.")
     lines.append(f"- summaries: {_number(tally['daily_cpue', 'changed', True], 'daily value')} and "
                  f"{_number(tally['season_totals', 'changed', True], 'season value')} followed.")
     lines.append(findings)
-    for season, number in (final or {}).items():
+    for season, number in final.items():
         lines.append(f"- Season {season} was final: {number} of the differences are in it.")
     lines += ["", "Events and counts together, by site:", "",
               "| site | rows added | values changed | rows withdrawn |",
               "| --- | ---: | ---: | ---: |"]
-    by_site = Counter((change.site_id, change.kind) for change in changes if not change.derived)
-    for site in sorted({change.site_id for change in changes}):
-        lines.append(f"| {site} | {by_site[site, 'added']} | {by_site[site, 'changed']} | "
-                     f"{by_site[site, 'withdrawn']} |")
+    lines += [
+        f"| {site} | {added} | {changed} | {withdrawn} |"
+        for site, added, changed, withdrawn in connection.execute(
+            f"""
+            SELECT site_id, count(*) FILTER (kind = 'added' AND NOT derived),
+                   count(*) FILTER (kind = 'changed' AND NOT derived),
+                   count(*) FILTER (kind = 'withdrawn' AND NOT derived)
+            FROM {_LAID} GROUP BY site_id ORDER BY site_id
+            """).fetchall()]
     for title, mine in (
-        ("Changed values", [c for c in changes if c.kind == "changed" and not c.derived]),
-        ("Derived values that followed", [c for c in changes if c.derived]),
-        ("Withdrawn", [c for c in changes if c.kind == "withdrawn"]),
+        ("Changed values", "kind = 'changed' AND NOT derived"),
+        ("Derived values that followed", "derived"),
+        ("Withdrawn", "kind = 'withdrawn'"),
+        ("Added by a decision", "kind = 'added' AND decision <> ''"),
     ):
-        if not mine:
+        (number,) = connection.execute(
+            f"SELECT count(*) FROM {_LAID} WHERE {mine}").fetchone() or (0,)
+        if not number:
             continue
+        shown = connection.execute(
+            f"SELECT {_read()} FROM {_LAID} WHERE {mine} ORDER BY rowid LIMIT {SHOWN}").fetchall()
         lines += ["", f"## {title}", ""]
-        lines += [f"- {_told(change)}" for change in mine[:SHOWN]]
-        if len(mine) > SHOWN:
-            lines.append(f"- and {len(mine) - SHOWN} more, in changes.csv.")
+        lines += [f"- {_told(Change(*change))}" for change in shown]
+        if number > SHOWN:
+            lines.append(f"- and {number - SHOWN} more, in changes.csv.")
     lines += ["", "Every change is a line of changes.csv."]
     return "\n".join(lines) + "\n"
 

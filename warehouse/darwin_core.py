@@ -11,7 +11,9 @@ stored archive cannot.
 
 from __future__ import annotations
 
+import shutil
 import zipfile
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 from xml.etree import ElementTree as ET
@@ -36,6 +38,7 @@ TEXT_GUIDE = "http://rs.tdwg.org/dwc/text/"
 _EPOCH = (1980, 1, 1, 0, 0, 0)
 """The date of every member: a zip that tells when it was made would differ each time."""
 
+_CHUNK = 1 << 22
 _EFFORT = "effort"
 _TRAP_HOURS = {"net-hours": "trapHours"}
 """Our unit of effort -> the Humboldt extension's own word for it."""
@@ -326,14 +329,19 @@ def meta_xml(found: tuple[Member, ...]) -> bytes:
 
 
 def write_archive(
-    connection: duckdb.DuckDBPyConnection, network: Network, eml: bytes, folder: Path
+    connection: duckdb.DuckDBPyConnection, network: Network, eml: bytes, folder: Path,
+    beside: Executor,
 ) -> Path:
-    """Write the archive of the laid-out tables ``release_<name>`` into ``folder``."""
+    """Write the archive of the laid-out tables ``release_<name>`` into ``folder``.
+
+    ``beside`` (one worker) packs one member while the engine writes the next.
+    """
     found = members(network)
     target = folder / ARCHIVE_NAME
     with zipfile.ZipFile(target, "w", zipfile.ZIP_STORED) as archive:
         for name, content in (("meta.xml", meta_xml(found)), ("eml.xml", eml)):
             archive.writestr(zipfile.ZipInfo(name, _EPOCH), content)
+        packed = []
         for member in found:
             part = folder / f".{member.file}"
             columns = ", ".join(f"{column.sql} AS {quoted(column.name)}"
@@ -342,10 +350,15 @@ def write_archive(
             connection.execute(
                 f"COPY (SELECT {columns} FROM {member.source}{order}) "
                 f"TO {quoted_text(part.as_posix())} (FORMAT csv, HEADER true, DELIMITER ',')")
-            told = zipfile.ZipInfo(member.file, _EPOCH)
-            told.file_size = part.stat().st_size
-            with part.open("rb") as source, archive.open(told, "w") as sink:
-                while chunk := source.read(1 << 24):
-                    sink.write(chunk)
-            part.unlink()
+            packed.append(beside.submit(_pack, archive, part, member.file))
+        for done in packed:
+            done.result()
     return target
+
+
+def _pack(archive: zipfile.ZipFile, part: Path, name: str) -> None:
+    told = zipfile.ZipInfo(name, _EPOCH)
+    told.file_size = part.stat().st_size
+    with part.open("rb") as source, archive.open(told, "w") as sink:
+        shutil.copyfileobj(source, sink, _CHUNK)
+    part.unlink()

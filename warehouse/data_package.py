@@ -18,7 +18,6 @@ from shared.settings import Network
 from shared.taxa import STAGES, TAXA
 from shared.vocabulary import LICENCES
 from warehouse.published import Column, Table
-from warehouse.release_files import sha256_of
 
 NAME = "datapackage.json"
 
@@ -106,9 +105,12 @@ def _field(table: str, column: Column) -> dict[str, Any]:
 
 def descriptor(
     network: Network, version: str, created: str, citation: str, seasons: Mapping[int, str],
-    tables: tuple[Table, ...], building: Path,
+    tables: tuple[Table, ...], building: Path, hashes: Mapping[str, str],
 ) -> str:
-    """The text of ``datapackage.json`` for the CSV files in ``building``."""
+    """The text of ``datapackage.json`` for the CSV files in ``building``.
+
+    ``hashes``: name of a CSV file -> its SHA-256.
+    """
     package: dict[str, Any] = {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
         "profile": "tabular-data-package",
@@ -129,11 +131,11 @@ def descriptor(
         name, path = LICENCES.get(network.licence, (network.licence, ""))
         package["licenses"] = [{"name": network.licence, "title": name}
                                | ({"path": path} if path else {})]
-    package["resources"] = [_resource(table, building) for table in tables]
+    package["resources"] = [_resource(table, building, hashes) for table in tables]
     return json.dumps(package, ensure_ascii=False, indent=2) + "\n"
 
 
-def _resource(table: Table, building: Path) -> dict[str, Any]:
+def _resource(table: Table, building: Path, hashes: Mapping[str, str]) -> dict[str, Any]:
     path = building / f"{table.name}.csv"
     schema: dict[str, Any] = {
         "fields": [_field(table.name, column) for column in table.columns],
@@ -150,7 +152,7 @@ def _resource(table: Table, building: Path) -> dict[str, Any]:
         "name": table.name, "type": "table", "profile": "tabular-data-resource",
         "path": path.name, "description": table.description,
         "scheme": "file", "format": "csv", "mediatype": "text/csv", "encoding": "utf-8",
-        "bytes": path.stat().st_size, "hash": f"sha256:{sha256_of(path)}",
+        "bytes": path.stat().st_size, "hash": f"sha256:{hashes[path.name]}",
         "dialect": {"delimiter": ",", "lineTerminator": "\n", "quoteChar": '"',
                     "doubleQuote": True, "header": True},
         "schema": schema,

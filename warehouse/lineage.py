@@ -18,13 +18,13 @@ gone from a sheet is a question and never an answer. Two kinds are not carried:
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import dataclass
 from typing import Any
 
 from shared import staging
 from shared.fields import EVENT_FIELDS, Kind
-from warehouse.matching import Match, Row, match_rows
+from warehouse.matching import Row, match_rows
 from warehouse.store import Warehouse
 from warehouse.tables import column_list
 
@@ -60,7 +60,9 @@ def lay_out(warehouse: Warehouse, site_id: str) -> Lineage:
     inbox), ``judged_catches``, ``judged_oddities``, ``judged_places`` (their contract's
     columns) and ``judged_rows`` (ROW_COLUMNS, ``vanished``, ``file``): in sheet order,
     replaced by the next call. ``judged_files`` and ``judged_departed`` are for the load,
-    ``judged_moved`` (event_id, becomes, row_id, evidence) tells which rows moved.
+    ``judged_moved`` (event_id, becomes, row_id, evidence) tells which rows moved, and
+    ``judged_alike`` (event_id, place, sheet, sheet_row, local_date) which rows of the newest
+    sheet look like one that vanished, ``place`` 1 the most.
     :func:`warehouse.decisions.lay_over` then lays the site's decisions over them, and fills
     ``judged_decided``, ``judged_withdrawn`` and ``judged_held``, which are laid out empty.
     Costs time in proportion to what the site has sent.
@@ -109,11 +111,17 @@ _BESIDE_THE_POINT = frozenset({
 
 
 def _find_moved(warehouse: Warehouse, site_id: str) -> None:
-    """Fill ``judged_moved`` with the gone events that stand elsewhere by now."""
+    """Fill ``judged_moved`` with the gone events that stand elsewhere by now.
+
+    And ``judged_alike`` with those that may, and where.
+    """
     connection = warehouse.connection
     connection.execute(
         "CREATE OR REPLACE TEMP TABLE judged_moved "
         "(event_id VARCHAR, becomes VARCHAR, row_id BIGINT, evidence VARCHAR)")
+    connection.execute(
+        "CREATE OR REPLACE TEMP TABLE judged_alike (event_id VARCHAR, place INTEGER, "
+        "sheet VARCHAR, sheet_row INTEGER, local_date DATE)")
     gone: dict[str, list[str]] = defaultdict(list)
     for event_id, sha256 in connection.execute(
         "SELECT event_id, sha256 FROM site_gone ORDER BY event_id"
@@ -133,6 +141,7 @@ def _find_moved(warehouse: Warehouse, site_id: str) -> None:
         """, {"site": site_id}).fetchall()
     decided = {row[0] for row in moved}
     taken = {row[2] for row in moved}
+    alike: list[tuple[object, ...]] = []
     for sha256, events in gone.items():
         successor = _successor(warehouse, site_id, sha256)
         left = [event for event in events if event not in decided]
@@ -140,14 +149,31 @@ def _find_moved(warehouse: Warehouse, site_id: str) -> None:
             continue
         rows = _rows_of(warehouse, sha256, successor, left)
         by_row = {row.key: (row_id, event) for row, row_id, event in rows[1]}
-        matches: list[Match] = match_rows(
+        matched = match_rows(
             [row for row, _, _ in rows[0]],
             [row for row, row_id, _ in rows[1] if row_id not in taken])
-        for match in matches:
+        for match in matched.moved:
             row_id, event = by_row[match.arrived]
             moved.append((match.gone, event, row_id, match.evidence))
+        places: Counter[str] = Counter()
+        for was, now in matched.alike:
+            places[was] += 1
+            alike.append((was, places[was], *by_row[now]))
     if moved:
         connection.executemany("INSERT INTO judged_moved VALUES (?, ?, ?, ?)", moved)
+    if alike:
+        connection.execute("CREATE OR REPLACE TEMP TABLE matched_alike "
+                           "(event_id VARCHAR, place INTEGER, row_id BIGINT, arrived VARCHAR)")
+        connection.executemany("INSERT INTO matched_alike VALUES (?, ?, ?, ?)", alike)
+        # It is told where it stands now, in a sheet that came later perhaps.
+        connection.execute("""
+            INSERT INTO judged_alike
+            SELECT a.event_id, a.place, arg_min(e.sheet, e.row_id),
+                   arg_min(e.sheet_row, e.row_id), arg_min(e.local_date, e.row_id)
+            FROM matched_alike AS a
+            JOIN site_events AS e ON e.event_id = a.arrived OR e.row_id = a.row_id
+            JOIN judged_files AS f ON f.sha256 = e.file_sha256 AND f.current
+            GROUP BY a.event_id, a.place ORDER BY ALL""")
 
 
 def _successor(warehouse: Warehouse, site_id: str, sha256: str) -> str | None:

@@ -23,6 +23,8 @@ ENOUGH = 6.0
 """Evidence that a pair must have."""
 CLEAR = 2.0
 """By how much it must be better than the next best pair of either row."""
+LIKELY = 5.0
+"""Evidence from which a row is named when the lead is asked about one that is gone."""
 
 _CROWD = 400
 """Pairs that one shared trait may suggest; a trait of more rows tells nothing."""
@@ -75,8 +77,20 @@ class Match:
     evidence: str
 
 
-def match_rows(gone: Sequence[Row], arrived: Sequence[Row]) -> list[Match]:
-    """The rows of ``gone`` that are among ``arrived``, in the order of ``gone``.
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """What became of the rows that are gone: those that moved, and those that may have.
+
+    ``alike``: row gone, row arrived, both by key: the most alike first, two at most of each
+    row that is gone. Neither of them is in ``moved``.
+    """
+
+    moved: tuple[Match, ...]
+    alike: tuple[tuple[str, str], ...]
+
+
+def match_rows(gone: Sequence[Row], arrived: Sequence[Row]) -> Matched:
+    """Which rows of ``gone`` are among ``arrived``, both parts in the order of ``gone``.
 
     Costs time in proportion to the rows and to the pairs that share a trait, which
     :data:`_CROWD` keeps few.
@@ -100,7 +114,15 @@ def match_rows(gone: Sequence[Row], arrived: Sequence[Row]) -> list[Match]:
                          if len(rivals[node]) > 1), default=-math.inf)
         if scores[a, b] >= max(ENOUGH, next_best + CLEAR):
             found[a] = Match(gone[a].key, arrived[b].key, _words(gone[a], arrived[b]))
-    return [found[place] for place in sorted(found)]
+    taken = {match.arrived for match in found.values()}
+    likely: dict[int, list[tuple[float, int]]] = defaultdict(list)
+    for (a, b), score in scores.items():
+        if score >= LIKELY and a not in found and arrived[b].key not in taken:
+            likely[a].append((-score, b))
+    return Matched(
+        tuple(found[a] for a in sorted(found)),
+        tuple((gone[a].key, arrived[b].key)
+              for a in sorted(likely) for _, b in sorted(likely[a])[:2]))
 
 
 def _alone_in_content(

@@ -97,7 +97,7 @@ def _event_head(prefix: str) -> tuple[Column, ...]:
         Column("protocol", "VARCHAR", "Kind of field work: fyke, seine, water ...", "", "",
                prefix + "protocol"),
         Column("gear_unit", "VARCHAR", FIELDS["gear_unit"].description, "", "gear_unit",
-               prefix + "gear_unit"),
+               _harmless(prefix + "gear_unit")),
         Column("event_start_utc", "TIMESTAMP",
                "When the net was set (a haul: when it was made), UTC.", "UTC", "",
                prefix + "event_start_utc"),
@@ -118,12 +118,19 @@ def _event_head(prefix: str) -> tuple[Column, ...]:
 _NET_STATUS = FIELDS["net_status"]
 
 
+def _harmless(text: str) -> str:
+    """SQL: words that came from a sheet, so that no spreadsheet program calculates them."""
+    return (f"CASE WHEN left(ltrim({text}), 1) IN ('=', '+', '-', '@', chr(9), chr(10), chr(13), "
+            f"'＝', '＋', '－', '＠') AND try_cast({text} AS DOUBLE) IS NULL "
+            f"THEN chr(39) || {text} ELSE {text} END")
+
+
 def _source(prefix: str) -> tuple[Column, ...]:
     return (
         Column("source_file_sha256", "VARCHAR", "SHA-256 of the sheet the row came from.", "", "",
                prefix + "source_file_sha256"),
         Column("source_sheet", "VARCHAR", "Name of the tab the row stands on.", "", "",
-               prefix + "source_sheet"),
+               _harmless(prefix + "source_sheet")),
         Column("source_row", "INTEGER", "Row on that tab, counted from 1.", "", "",
                prefix + "source_row"),
         Column("decided", "BOOLEAN", "Whether a person's decision bears on the row.", "", "",
@@ -328,19 +335,21 @@ def findings_table() -> Table:
                "hold: the row is not published; mask: the value is withheld; query: asked about; "
                "note: for information."),
         Column("flag", "INTEGER", f"Flag given to the value: {FLAG_MEANING}."),
-        Column("value", "VARCHAR", "The cell as received; words people wrote are left out.", "",
-               "", f"CASE WHEN NOT {quiet} THEN nullif(value, '') END"),
+        Column("value", "VARCHAR",
+               "The cell as received, with ' before what a spreadsheet would calculate; words "
+               "people wrote are left out.", "", "",
+               f"CASE WHEN NOT {quiet} THEN nullif({_harmless('value')}, '') END"),
         Column("suggestion", "VARCHAR", "What the value may have been meant to be.", "", "",
-               f"CASE WHEN NOT {quiet} THEN nullif(suggestion, '') END"),
+               f"CASE WHEN NOT {quiet} THEN nullif({_harmless('suggestion')}, '') END"),
         Column("message", "VARCHAR", "What the rule says, for people.", "", "",
                f"CASE WHEN {quiet} THEN 'The cell holds words; they are not published.' "
-               "ELSE message END"),
+               f"ELSE {_harmless('message')} END"),
         Column("status", "VARCHAR",
                "open until someone decides; confirmed or released by a decision; corrected or "
                "withdrawn by one; gone: the sheet no longer says so.", "", "", "status"),
         Column("source_file_sha256", "VARCHAR", "SHA-256 of the sheet it was found in.", "", "",
                "file_sha256"),
-        Column("source_sheet", "VARCHAR", "Name of the tab.", "", "", "sheet"),
+        Column("source_sheet", "VARCHAR", "Name of the tab.", "", "", _harmless("sheet")),
         Column("source_row", "INTEGER", "Row on that tab, counted from 1.", "", "", '"row"'),
     )
     return Table(

@@ -17,6 +17,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Collection, Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -34,6 +35,7 @@ from warehouse.eml import eml_document
 from warehouse.folder import latest_path, releases_folder
 from warehouse.published import (
     Table,
+    View,
     published_tables,
     published_views,
     reference_rows,
@@ -46,9 +48,15 @@ from warehouse.release_files import (
     write_csv,
     write_parquet,
 )
-from warehouse.snapshot import SNAPSHOT_NAME, latest_version, write_snapshot
+from warehouse.snapshot import (
+    LAID_OUT,
+    SNAPSHOT_NAME,
+    describe_snapshot,
+    latest_version,
+    laying_out,
+)
 from warehouse.store import Warehouse
-from warehouse.tables import quoted, quoted_text
+from warehouse.tables import quoted
 
 MANIFEST = "manifest.json"
 _MEMORY = "2GB"
@@ -100,34 +108,42 @@ def build_release(
     durable.sweep(folder)
     building = folder / f".building-{os.getpid()}"
     building.mkdir()
-    tables = published_tables()
-    with warehouse.lock, _frugal(warehouse.connection) as connection:
-        _lay_out(connection, network, tables, _sheltered(connection))
-        seasons = _seasons(connection, closed_seasons(network_dir))
-        digest = content_digest(connection, network, sorted(seasons.items()), tables, building)
+    with (warehouse.lock, _frugal(warehouse.connection) as connection,
+          ThreadPoolExecutor(1) as beside):
         published = _published(network_dir)
         previous = published[0] if published else None
-        if previous is not None and read_manifest(folder / previous).get("digest") == digest:
-            shutil.rmtree(building)
-            lost = latest_version(network_dir) != previous
-            if lost:
-                durable.write_text(latest_path(network_dir), previous + "\n")
-            return Release(previous, folder / previous, lost, digest)
-
+        before = None if previous is None else folder / previous
+        version = _next_version(as_of, published, folder, previous)
+        target = folder / version
+        tables = tuple(with_version(table, version) for table in published_tables())
         try:
-            if guard is not None:
-                guard(connection)
-            version = _next_version(as_of, published, folder, previous)
-            target = folder / version
-            if target.exists():
-                if _is_the_same(target, version, as_of, previous, digest):
-                    shutil.rmtree(building)
-                    durable.write_text(latest_path(network_dir), version + "\n")
-                    return Release(version, target, True, digest)
-                _remove(target)
-            tables = tuple(with_version(table, version) for table in tables)
-            before = None if previous is None else folder / previous
-            _write(connection, network, version, as_of, before, digest, tables, seasons, building)
+            with laying_out(connection, building / SNAPSHOT_NAME):
+                _lay_out(connection, network, tables, _sheltered(connection))
+                seasons = _seasons(connection, closed_seasons(network_dir))
+                # Without the version: what the tables say, whenever they are published.
+                digest, hashes = content_digest(connection, network, sorted(seasons.items()),
+                                                published_tables(), building, beside)
+                if before is not None and read_manifest(before).get("digest") == digest:
+                    lost = latest_version(network_dir) != before.name
+                    stands: Release | None = Release(before.name, before, lost, digest)
+                else:
+                    if guard is not None:
+                        guard(connection)
+                    same = target.exists() and _is_the_same(
+                        target, version, as_of, previous, digest)
+                    stands = Release(version, target, True, digest) if same else None
+                if stands is None:
+                    if target.exists():
+                        _remove(target)
+                    views = published_views(seasons)
+                    _write(connection, network, version, as_of, before, digest, tables, views,
+                           seasons, building, hashes, beside)
+            if stands is not None:
+                shutil.rmtree(building)
+                if stands.new:
+                    durable.write_text(latest_path(network_dir), stands.version + "\n")
+                return stands
+            describe_snapshot(building / SNAPSHOT_NAME, tables, views)
             if gate is not None:
                 gate(Built(version, building, before, connection, tables))
         except Problem:
@@ -150,53 +166,76 @@ def _frugal(
     try:
         yield connection
     finally:
-        for (name,) in connection.execute(
-                "SELECT table_name FROM duckdb_tables() WHERE temporary "
-                "AND table_name LIKE 'release!_%' ESCAPE '!'").fetchall():
-            connection.execute(f"DROP TABLE temp.{quoted(name)}")
+        for kind in ("view", "table"):
+            for (name,) in connection.execute(
+                    f"SELECT {kind}_name FROM duckdb_{kind}s() WHERE temporary "
+                    f"AND {kind}_name LIKE 'release!_%' ESCAPE '!'").fetchall():
+                connection.execute(f"DROP {kind} temp.{quoted(name)}")
         if before is not None:
             connection.execute(f"SET memory_limit = '{before[0]}'")
 
 
 def _write(
     connection: duckdb.DuckDBPyConnection, network: Network, version: str, as_of: dt.date,
-    previous: Path | None, digest: str, tables: tuple[Table, ...], seasons: dict[int, str],
-    building: Path,
+    previous: Path | None, digest: str, tables: tuple[Table, ...], views: tuple[View, ...],
+    seasons: dict[int, str], building: Path, hashes: dict[str, str], beside: Executor,
 ) -> None:
-    """Every file of the release into ``building``, which has the tables as CSV already."""
-    views = published_views(seasons)
-    found = (changelog.Differences([]) if previous is None
-             else changelog.compare(connection, tables, views, previous))
-    counts = next(table for table in tables if table.name == "counts")
-    rows = {
-        table.name: write_parquet(
-            connection, table, building / f"{table.name}.parquet", network, version)
-        for table in tables
-    }
-    if not stamp_version(building / "counts.csv", counts.columns[0].name, version,
-                         rows["counts"]):
-        write_csv(connection, counts, building / "counts.csv")
+    """Every file of the release into ``building``, which has the tables as CSV already.
+
+    The engine uses all of the machine; ``beside`` does what it does not, while it works.
+    ``hashes``: CSV file -> SHA-256, without the version that counts are stamped with here.
+    """
+    writing = {table.name: beside.submit(_parquet, connection.cursor(), table, building, network,
+                                         version) for table in tables}
+    stamping = beside.submit(_stamp, connection.cursor(), tables, version, building)
+    moved = changelog.compare(connection, tables, views, previous)
+    changelog.write_csv(connection, building / "changes.csv")
     cited = release_papers.citation(network, version, as_of)
     write_archive(connection, network, eml_document(
-        connection, network, version, as_of, cited, seasons), building)
+        connection, network, version, as_of, cited, seasons), building, beside)
+    rows = {name: future.result() for name, future in writing.items()}
+    hashes["counts.csv"] = stamping.result()
     texts = {
         "CHANGES.md": changelog.as_text(
-            version, None if previous is None else previous.name, found,
-            _in_final_seasons(connection, found, seasons, previous)),
-        "changes.csv": changelog.as_csv(found.changes),
+            connection, version, None if previous is None else previous.name, moved,
+            _in_final_seasons(connection, seasons, previous)),
         "README.md": release_papers.readme(
             network, version, as_of, tables, rows, views, seasons, connection),
         "CITATION.cff": release_papers.citation_cff(network, version, as_of),
         "LICENCE.txt": release_papers.licence_text(network),
         data_package.NAME: data_package.descriptor(
             network, version, as_of.isoformat() + "T00:00:00Z", cited, seasons, tables,
-            building),
+            building, hashes),
     }
     for name, text in texts.items():
         (building / name).write_bytes(text.encode("utf-8"))
-    manifest = _manifest(network, version, as_of, previous, digest, rows, seasons, building)
-    write_snapshot(connection, building / SNAPSHOT_NAME, tables, views)
+    manifest = _manifest(network, version, as_of, previous, digest, rows, seasons, building,
+                         hashes)
     (building / MANIFEST).write_bytes(manifest.encode("utf-8"))
+
+
+def _parquet(
+    connection: duckdb.DuckDBPyConnection, table: Table, building: Path, network: Network,
+    version: str,
+) -> int:
+    with connection:
+        return write_parquet(
+            connection, table, building / f"{table.name}.parquet", network, version)
+
+
+def _stamp(
+    connection: duckdb.DuckDBPyConnection, tables: tuple[Table, ...], version: str,
+    building: Path,
+) -> str:
+    """Put the version into counts.csv; the SHA-256 of it."""
+    counts = next(table for table in tables if table.name == "counts")
+    path = building / "counts.csv"
+    with connection:
+        (rows,) = connection.execute(
+            f"SELECT count(*) FROM {LAID_OUT}.{counts.name}").fetchone() or (0,)
+        if not stamp_version(path, counts.columns[0].name, version, rows):
+            write_csv(connection, counts, path)
+    return sha256_of(path)
 
 
 def _sheltered(connection: duckdb.DuckDBPyConnection) -> Collection[str]:
@@ -220,8 +259,7 @@ def _seasons(
 
 
 def _in_final_seasons(
-    connection: duckdb.DuckDBPyConnection, found: changelog.Differences,
-    seasons: dict[int, str], previous: Path | None,
+    connection: duckdb.DuckDBPyConnection, seasons: dict[int, str], previous: Path | None
 ) -> dict[int, int]:
     """Season that had been final already -> how many differences are in it."""
     if previous is None:
@@ -229,18 +267,7 @@ def _in_final_seasons(
     was = read_manifest(previous).get("seasons", {})
     final = [season for season, status in seasons.items()
              if status == FINAL and was.get(str(season)) == FINAL]
-    events = [change.event_id for change in found.changes if not change.derived]
-    if not final or not events:
-        return {}
-    before = quoted_text((previous / "events.parquet").as_posix())
-    return {int(season): int(number) for season, number in connection.execute(
-        f"""
-        WITH known AS (SELECT event_id, season FROM release_events
-                       UNION SELECT event_id, season FROM read_parquet({before}))
-        SELECT season, count(*) FROM (SELECT unnest($events) AS event_id)
-        JOIN known USING (event_id)
-        WHERE season IN (SELECT unnest($final)) GROUP BY season ORDER BY season
-        """, {"events": events, "final": final}).fetchall()}
+    return changelog.in_final_seasons(connection, final, previous) if final else {}
 
 
 def read_manifest(release: Path) -> dict[str, Any]:
@@ -330,15 +357,15 @@ def _lay_out(
     connection: duckdb.DuckDBPyConnection, network: Network, tables: tuple[Table, ...],
     sheltered: Collection[str],
 ) -> None:
-    """Fill the temporary tables ``release_<name>``, rows in their published order."""
+    """Fill the snapshot's tables, to be read as ``release_<name>``; rows in published order."""
     reference = reference_rows(network, sheltered)
     for name, rows in reference.items():
         connection.register(name, rows)
     try:
         for table in tables:
-            connection.execute(
-                f"CREATE OR REPLACE TEMP TABLE release_{table.name} AS {table.select}"
-            )
+            connection.execute(f"CREATE TABLE {LAID_OUT}.{table.name} AS {table.select}")
+            connection.execute(f"CREATE OR REPLACE TEMP VIEW release_{table.name} AS "
+                               f"FROM {LAID_OUT}.{table.name}")
     finally:
         for name in reference:
             connection.unregister(name)
@@ -346,7 +373,7 @@ def _lay_out(
 
 def _manifest(
     network: Network, version: str, as_of: dt.date, previous: Path | None, digest: str,
-    rows: dict[str, int], seasons: dict[int, str], building: Path,
+    rows: dict[str, int], seasons: dict[int, str], building: Path, hashes: dict[str, str],
 ) -> str:
     """manifest.json: the same text whenever the same release is built."""
     manifest = {
@@ -360,8 +387,9 @@ def _manifest(
         "digest": digest,
         "rows": rows,
         "files": {
-            path.name: {"sha256": sha256_of(path), "bytes": path.stat().st_size}
-            for path in sorted(building.iterdir())
+            path.name: {"sha256": hashes.get(path.name) or sha256_of(path),
+                        "bytes": path.stat().st_size}
+            for path in sorted(building.iterdir()) if not path.name.startswith(SNAPSHOT_NAME)
         },
         "derived": {
             SNAPSHOT_NAME: "the same tables in a DuckDB database, with views; its bytes differ "

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor, Future
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,8 @@ import duckdb
 
 from shared.settings import Network
 from warehouse.published import Table
-from warehouse.tables import quoted_text
+from warehouse.snapshot import LAID_OUT
+from warehouse.tables import quoted, quoted_text
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -24,17 +26,12 @@ _ROW_GROUP = 1 << 17
 _CHUNK = 1 << 24
 
 
-def rows_of(table: Table) -> str:
-    """SQL that reads the laid-out rows of ``table``, with the version where it has one."""
-    first = table.columns[0]
-    extra = f"{first.sql} AS {first.name}, " if first.name == "release_version" else ""
-    return f"SELECT {extra}* FROM release_{table.name}"
-
-
 def write_csv(connection: duckdb.DuckDBPyConnection, table: Table, path: Path) -> None:
     """UTF-8, comma, decimal point, moments in UTC; empty where there is no value."""
+    columns = ", ".join(quoted(column.name) for column in table.columns)
     connection.execute(
-        f"COPY ({rows_of(table)}) TO {quoted_text(path.as_posix())} "
+        f"COPY (SELECT {columns} FROM {LAID_OUT}.{table.name}) "
+        f"TO {quoted_text(path.as_posix())} "
         "(FORMAT csv, HEADER true, DELIMITER ',', TIMESTAMPFORMAT '%Y-%m-%dT%H:%M:%SZ')"
     )
 
@@ -69,18 +66,26 @@ def stamp_version(path: Path, name: str, value: str, rows: int) -> bool:
 
 def content_digest(
     connection: duckdb.DuckDBPyConnection, network: Network, terms: Sequence[object],
-    tables: tuple[Table, ...], building: Path,
-) -> str:
-    """SHA-256 of what is to be published; leaves the tables as CSV in ``building``."""
-    whole = hashlib.sha256()
+    tables: tuple[Table, ...], building: Path, beside: Executor,
+) -> tuple[str, dict[str, str]]:
+    """SHA-256 of what is to be published, and of each CSV file.
+
+    Leaves the tables, as ``tables`` has their columns, as CSV in ``building``. ``beside``
+    hashes one file while the engine writes the next.
+    """
+    hashing: dict[str, Future[str]] = {}
     for table in tables:
         path = building / f"{table.name}.csv"
         write_csv(connection, table, path)
-        whole.update(f"{table.name} {sha256_of(path)}\n".encode())
+        hashing[path.name] = beside.submit(sha256_of, path)
+    hashes = {name: future.result() for name, future in hashing.items()}
+    whole = hashlib.sha256()
+    for table in tables:
+        whole.update(f"{table.name} {hashes[f'{table.name}.csv']}\n".encode())
     said = [network.id, network.name, network.licence, network.permit_note,
             network.publishing.publisher, *terms]
     whole.update(json.dumps(said, ensure_ascii=False).encode("utf-8"))
-    return whole.hexdigest()
+    return whole.hexdigest(), hashes
 
 
 def write_parquet(
@@ -89,12 +94,12 @@ def write_parquet(
 ) -> int:
     """Write the rows of ``table`` with each column's meaning and unit in the file's metadata.
 
-    Returns how many rows there are.
+    ``connection`` is nobody else's while it runs. Returns how many rows there are.
     """
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    reader = connection.sql(rows_of(table)).to_arrow_reader(_ROW_GROUP)
+    reader = connection.sql(f"FROM {LAID_OUT}.{table.name}").to_arrow_reader(_ROW_GROUP)
     fields = []
     for column, had in zip(table.columns, reader.schema, strict=True):
         meaning = {"description": column.description}

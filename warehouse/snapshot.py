@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from warehouse.published import Table, View
 
 SNAPSHOT_NAME = "tallyweir.duckdb"
+LAID_OUT = "laid_out"
 
 _SEALED: dict[str, str | bool | int | float | list[str]] = {
     # A question may read the snapshot and nothing else of the machine.
@@ -195,24 +196,23 @@ def _watching(
         teller.join()
 
 
-def write_snapshot(
-    connection: duckdb.DuckDBPyConnection, path: Path, tables: Sequence[Table],
-    views: Sequence[View],
-) -> None:
-    """Write a snapshot of the laid-out tables to ``path``, every column commented.
+@contextlib.contextmanager
+def laying_out(connection: duckdb.DuckDBPyConnection, path: Path) -> Iterator[None]:
+    """Attach the snapshot that is being made at ``path`` as ``laid_out``, for as long as it is.
 
-    Its bytes differ between writings (the engine puts a random id in the header), so it is
-    never part of a digest.
+    The release's tables are laid out once, in the snapshot itself, and every other form is
+    copied from there: compressed as it is, it takes little memory. Its bytes differ between
+    writings (the engine puts a random id in the header), so it is never part of a digest.
     """
-    from warehouse.release_files import rows_of
-
-    connection.execute(f"ATTACH {quoted_text(path.as_posix())} AS snapshot")
+    connection.execute(f"ATTACH {quoted_text(path.as_posix())} AS {LAID_OUT}")
     try:
-        for table in tables:
-            connection.execute(
-                f"CREATE TABLE snapshot.{quoted(table.name)} AS {rows_of(table)}")
+        yield
     finally:
-        connection.execute("DETACH snapshot")
+        connection.execute(f"DETACH {LAID_OUT}")
+
+
+def describe_snapshot(path: Path, tables: Sequence[Table], views: Sequence[View]) -> None:
+    """Give the snapshot its views, and every table and column its comment."""
     with duckdb.connect(str(path)) as written:
         said: list[str] = []
         for table in tables:
@@ -227,12 +227,15 @@ def write_snapshot(
         for view in views:
             said.append(f"CREATE VIEW {quoted(view.name)} AS {view.sql}")
             said.append(f"COMMENT ON VIEW {quoted(view.name)} IS {quoted_text(view.description)}")
+        # One transaction: each by itself would be flushed to the disk by itself.
+        written.execute("BEGIN")
         written.execute(";\n".join(said))
         for view in views:
             for name, *_ in written.execute(f"DESCRIBE {quoted(view.name)}").fetchall():
                 written.execute(
                     f"COMMENT ON COLUMN {quoted(view.name)}.{quoted(name)} IS "
                     + quoted_text(view.meaning_of(name, tables)))
+        written.execute("COMMIT")
         written.execute("CHECKPOINT")
 
 

@@ -110,11 +110,38 @@ def write_standing(
             for site in _sites(warehouse, network, standing_paths)
         )
         standing = Standing(as_of.isoformat(), release, outcome, tuple(notices), sites)
+    _leave(warehouse, standing)
+    return standing
+
+
+def restate(
+    warehouse: Warehouse, network: Network, *, release: str | None = None,
+    asked: Mapping[str, int] | None = None, waiting: Mapping[str, Sequence[str]] | None = None,
+) -> None:
+    """Bring the standing up to what was decided or released since the run.
+
+    ``asked`` and ``waiting`` as for :func:`write_standing`, of the sites that were decided on;
+    ``release``: the version made. What only a run tells, such as its failures, stays as it was.
+    Without a run there is nothing to restate.
+    """
+    before = read_standing(warehouse.network_dir)
+    if before is None:
+        return
+    had = {site.site: site for site in before.sites}
+    with warehouse.lock:
+        sites = tuple(
+            replace(site, troubles=had[site.site].troubles, files=had[site.site].files,
+                    asked=(asked or {}).get(site.site, had[site.site].asked),
+                    waiting=tuple((waiting or {}).get(site.site, had[site.site].waiting)))
+            for site in _sites(warehouse, network, None) if site.site in had)
+    _leave(warehouse, replace(before, sites=sites, release=release or before.release))
+
+
+def _leave(warehouse: Warehouse, standing: Standing) -> None:
     durable.write_text(
         standing_path(warehouse.network_dir),
         json.dumps(standing.as_dict(), ensure_ascii=False, indent=1) + "\n",
     )
-    return standing
 
 
 def read_standing(network_dir: Path) -> Standing | None:

@@ -67,7 +67,9 @@ def _expansion(limits: Limits, _: Network) -> Iterator[Probe]:
 
 
 def _expanded(case: Case) -> Suggestion | None:
-    value = case.fact("expanded")
+    value, part, whole = (case.fact(name) for name in ("expanded", "part_volume", "whole_volume"))
+    if part is not None and whole is not None and part > whole:
+        return None
     return None if value is None else suggest_number(case, float(round(value)))
 
 
@@ -129,6 +131,22 @@ def _accounting(_: Limits, __: Network) -> Iterator[Probe]:
     )
 
 
+def _mostly_dead(limits: Limits, _: Network) -> Iterator[Probe]:
+    yield Probe(
+        Over.CATCHES,
+        "mortality",
+        Effect.QUERY,
+        f"c.mortality >= {limits['animals']!r} AND c.mortality <= c.count "
+        f"AND c.mortality > {limits['share']!r} * c.count",
+        facts={
+            "counted": "format('{:.0f}', c.count)",
+            "dead": "format('{:.0f}', c.mortality)",
+            "released": "format('{:.0f}', coalesce(c.released, 0))",
+        },
+        guard=f"c.mortality >= {limits['animals']!r}",
+    )
+
+
 RULES = (
     Rule(
         id="count-negative",
@@ -168,6 +186,7 @@ RULES = (
         suggest=_expanded,
         thresholds={"share": Threshold(0.02, "", "differences up to this share are rounding")},
         yields_to=("count-negative", "count-fractional"),
+        pairs=True,
         groups=False,
         example={
             "part": "310",
@@ -209,5 +228,24 @@ RULES = (
             "count-while-not-fishing",
         ),
         example={"counted": "120", "released": "110", "dead": "1", "kept": "0"},
+    ),
+    Rule(
+        id="mostly-dead",
+        title="More of the catch dead than alive",
+        about="Nets are checked so that few animals die. Where most of a catch is written as "
+        "dead, the numbers of the dead and of the released may have changed columns; if not, "
+        "the permit wants to know why.",
+        source="permits limit mortality, common practice; your permit's own terms decide",
+        effect=Effect.QUERY,
+        message="{dead} of {counted} are written as dead, and {released} as released.",
+        remedy="Look whether the two changed columns; if so many died, say so and what of.",
+        probes=_mostly_dead,
+        thresholds={
+            "animals": Threshold(8.0, "", "fewer dead are let be"),
+            "share": Threshold(0.5, "", "share of the catch that is dead"),
+        },
+        yields_to=("fish-accounting", "count-negative", "count-fractional", "sum-of-parts"),
+        groups=False,
+        example={"counted": "52", "dead": "52", "released": "0"},
     ),
 )

@@ -10,7 +10,17 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 
-from checks.rule import Case, Limits, Over, Probe, Rule, Suggestion, Threshold, suggest_number
+from checks.rule import (
+    Case,
+    Limits,
+    Over,
+    Probe,
+    Rule,
+    Suggestion,
+    Threshold,
+    suggest_number,
+    undoubled,
+)
 from shared.fields import FIELDS
 from shared.flags import Effect
 from shared.settings import Network
@@ -71,7 +81,7 @@ def _slipped(case: Case) -> Suggestion | None:
         return None
     near = max(3 * (case.fact("stray") or 0.0), 0.12 * abs(case.value - expected))
     digits = f"{abs(written):g}"
-    slips = {written / 10, written * 10, written / 100}
+    slips = {written / 10, written * 10, written / 100, *undoubled(digits)}
     places = [at for at, digit in enumerate(digits) if digit.isdigit()]
     for one, other in itertools.pairwise(places):
         swapped = list(digits)
@@ -108,8 +118,9 @@ def _flat(limits: Limits, _: Network) -> Iterator[Probe]:
 
 def repeated(name: str, limits: Limits) -> Probe:
     """A reading that says the same in so many rows as would hardly come about by itself."""
-    # Ice holds water at one temperature for weeks, and nothing falls many days running.
-    live = "x.value > 1" if name == "water_temperature" else "x.value <> 0"
+    # Ice holds water where it freezes for weeks, at 0 or below; thermometers hold 0.2. And
+    # nothing falls many days running.
+    live = "x.value > 0.2" if name == "water_temperature" else "x.value <> 0"
     return Probe(
         Over.READINGS,
         name,
@@ -146,6 +157,10 @@ def _climate(limits: Limits, _: Network) -> Iterator[Probe]:
             )
 
 
+_TOLD_BETTER = ("oxygen-disagrees", "salinity-disagrees", "conductance-disagrees",
+                "unlike-neighbours", "probe-drifting")
+"""Rules that know more of the day than the days beside it."""
+
 RULES = (
     Rule(
         id="spike",
@@ -159,6 +174,7 @@ RULES = (
         "{then_written}.",
         remedy="Look at the field sheet; if it is right, say so and it stays.",
         probes=_spike,
+        yields_to=_TOLD_BETTER,
         suggest=_slipped,
         thresholds={
             "deviations": Threshold(8.0, "", "robust standard deviations of the site's readings"),
@@ -184,7 +200,7 @@ RULES = (
             "days": Threshold(3.0, "d", "how near the day before must be"),
             **_STEPS,
         },
-        yields_to=("spike",),
+        yields_to=("spike", *_TOLD_BETTER),
         groups=False,
         example={"field": "pH", "was_written": "7.1", "written": "8.6"},
     ),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from checks.rule import Case, Limits, Over, Probe, Rule, Suggestion
+from checks.rule import Case, Limits, Over, Probe, Rule, Suggestion, Threshold
 from shared.fields import FIELDS, Kind
 from shared.flags import Effect, Flag
 from shared.protocol import protocols
@@ -78,6 +78,26 @@ def _out_of_season(_: Limits, network: Network) -> Iterator[Probe]:
     )
 
 
+def _out_of_order(limits: Limits, _: Network) -> Iterator[Probe]:
+    exchanged = ("TRY_CAST(format('{:04d}-{:02d}-{:02d}', year(e.local_date), "
+                 "day(e.local_date), month(e.local_date)) AS DATE)")
+    yield Probe(
+        Over.SHEETS,
+        "local_date",
+        Effect.QUERY,
+        f"g.day_below - g.day_above BETWEEN 0 AND {limits['near']!r} "
+        f"AND (e.local_date < g.day_above - {limits['days']!r}::INTEGER "
+        f"OR e.local_date > g.day_below + {limits['days']!r}::INTEGER)",
+        facts={
+            "date": "strftime(e.local_date, '%-d %b %Y')",
+            "above": "strftime(g.day_above, '%-d %b %Y')",
+            "below": "strftime(g.day_below, '%-d %b %Y')",
+            "same_day": f"CASE WHEN {exchanged} BETWEEN "
+            f"g.day_above AND g.day_below THEN strftime({exchanged}, '%Y-%m-%d') END",
+        },
+    )
+
+
 def _same_day_this_year(case: Case) -> Suggestion | None:
     day = case.facts.get("same_day")
     return Suggestion(str(day), str(day)) if day else None
@@ -122,5 +142,26 @@ RULES = (
         suggest=_same_day_this_year,
         yields_to=("date-in-future",),
         example={"date": "14 Mar 2025", "why": "of another year than the rows around it"},
+    ),
+    Rule(
+        id="date-out-of-order",
+        title="A date that the rows above and below speak against",
+        about="The rows above and below are of days near each other, and this one is weeks from "
+        "both: day and month changed places, or the month is another. Where the former puts the "
+        "row between them, it is offered.",
+        source="sheets are filled in day by day; common practice",
+        effect=Effect.QUERY,
+        message="The row is dated {date}, between rows of {above} and {below}.",
+        remedy="Mend the date, or tell us that it is right.",
+        probes=_out_of_order,
+        suggest=_same_day_this_year,
+        thresholds={
+            "near": Threshold(10.0, "d", "how near each other the rows above and below are"),
+            "days": Threshold(10.0, "d", "how far from both the row is at least"),
+        },
+        yields_to=("date-in-future", "date-out-of-season", "set-after-check", "duplicate-event",
+                   "rows-redated"),
+        groups=False,
+        example={"date": "4 Mar 2026", "above": "2 Apr 2026", "below": "4 Apr 2026"},
     ),
 )

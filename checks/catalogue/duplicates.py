@@ -53,13 +53,18 @@ def _duplicate(limits: Limits, _: Network) -> Iterator[Probe]:
 
 
 def _vanished(_: Limits, __: Network) -> Iterator[Probe]:
+    facts = {"date": "strftime(e.local_date, '%-d %b %Y')", "alike": "v.alike_rows"}
+    yield Probe(Over.GONE, "local_date", Effect.QUERY, "v.alike = 0", facts=facts)
+    # Each has a row of its own that it may be: one answer would not do for several.
+    facts |= {"cause": "e.row_id::VARCHAR"}
+    asked = "Your earlier sheet had a row for {date}; the newest one has none. "
     yield Probe(
-        Over.EVENTS,
-        "local_date",
-        Effect.QUERY,
-        "e.vanished",
-        facts={"date": "strftime(e.local_date, '%-d %b %Y')"},
-    )
+        Over.GONE, "local_date", Effect.QUERY, "v.alike = 1", facts=facts,
+        message=asked + "Row {alike} of the new sheet looks like it: is it the same net check?")
+    yield Probe(
+        Over.GONE, "local_date", Effect.QUERY, "v.alike > 1", facts=facts,
+        message=asked + "Rows {alike} of the new sheet look like it: is one of them the same net "
+        "check?")
 
 
 RULES = (
@@ -73,6 +78,7 @@ RULES = (
         message="There are two different rows for this net on {date} (see row {twin}{twin_place}).",
         remedy="Strike the one that is wrong, or give each its own time.",
         probes=_duplicate,
+        of_row=True,
         thresholds={
             "hours_apart": Threshold(
                 2.0, "h", "two checks of one net nearer than this are one check written twice"
@@ -89,7 +95,7 @@ RULES = (
         source="common practice: what was counted is not dropped in silence",
         effect=Effect.QUERY,
         message="Your earlier sheet had a row for {date}; the newest one has none.",
-        remedy="Tell us whether it was struck on purpose, or put it back.",
+        remedy="Tell us whether it was moved or struck on purpose, or put it back.",
         probes=_vanished,
         example={"date": "14 Mar 2026"},
     ),

@@ -63,16 +63,33 @@ def _set_after_check(limits: Limits, _: Network) -> Iterator[Probe]:
     least, most = limits["least_hours"], limits["most_hours"]
     a_day_less = f"({_CLOCK_HOURS} + 24)"
     facts = {"set": _SET, "checked": _CHECKED}
+    # Each date stands in the other's column: a day earlier does not mend it, both ways do.
+    turned = f"({_CLOCK_HOURS} + 48 * (e.set_date - e.local_date))"
+    exchanged = (
+        f"coalesce(e.set_date > e.local_date AND {turned} BETWEEN {least!r} AND {most!r} "
+        f"AND (abs(e.hours_fished - {turned}) < 1 "
+        f"OR e.hours_fished IS NULL AND {a_day_less} < 0), false)")
+    for name, other in (("set_date", "local_date"), ("local_date", "set_date")):
+        yield Probe(
+            Over.EVENTS,
+            name,
+            Effect.HOLD,
+            f"e.set_at >= e.checked_at AND {exchanged}",
+            guard="e.set_at >= e.checked_at",
+            facts=facts | {"likelier": f"strftime(e.{other}, '%Y-%m-%d')"},
+            message="The net is written as set {set}, after the check of {checked}; the two "
+            "dates look exchanged.",
+        )
     # With a set date of its own the day is the likelier slip, and a day earlier mends most.
     yield Probe(
         Over.EVENTS,
         "set_date",
         Effect.HOLD,
-        "e.set_at >= e.checked_at AND e.set_date IS NOT NULL",
+        f"e.set_at >= e.checked_at AND e.set_date IS NOT NULL AND NOT {exchanged}",
         guard="e.set_at >= e.checked_at",
         facts=facts
         | {
-            "day_before": f"CASE WHEN {a_day_less} BETWEEN {least!r} AND {most!r} "
+            "likelier": f"CASE WHEN {a_day_less} BETWEEN {least!r} AND {most!r} "
             "THEN strftime(e.set_date - 1, '%Y-%m-%d') END",
         },
     )
@@ -97,8 +114,8 @@ def _set_after_check(limits: Limits, _: Network) -> Iterator[Probe]:
     )
 
 
-def _day_before(case: Case) -> Suggestion | None:
-    day = case.facts.get("day_before")
+def _likelier_day(case: Case) -> Suggestion | None:
+    day = case.facts.get("likelier")
     return Suggestion(str(day), str(day)) if day else None
 
 
@@ -134,18 +151,39 @@ def _too_long(limits: Limits, _: Network) -> Iterator[Probe]:
 
 def _mismatch(limits: Limits, _: Network) -> Iterator[Probe]:
     by = limits["hours"]
+    odd = (f"abs(e.hours_fished - e.soak_hours) > {by!r} "
+           f"AND abs(e.hours_fished - {_CLOCK_HOURS}) > {by!r} AND e.set_at < e.checked_at")
+    an_hour = f"abs(abs(e.hours_fished - e.soak_hours) - 1) <= {1 - by!r}"
+    facts = {"set": _SET, "checked": _CHECKED, "soak_text": "format('{:.1f}', e.soak_hours)"}
     yield Probe(
         Over.EVENTS,
         "hours_fished",
         Effect.QUERY,
-        f"abs(e.hours_fished - e.soak_hours) > {by!r} "
-        f"AND abs(e.hours_fished - {_CLOCK_HOURS}) > {by!r} AND e.set_at < e.checked_at",
-        facts={
-            "set": _SET,
-            "checked": _CHECKED,
-            "soak": "e.soak_hours",
-            "soak_text": "format('{:.1f}', e.soak_hours)",
-        },
+        f"{odd} AND NOT {an_hour}",
+        facts=facts | {"soak": "e.soak_hours"},
+    )
+    # Just an hour: more often a watch than the hours, and one watch is one question.
+    yield Probe(
+        Over.EVENTS,
+        "hours_fished",
+        Effect.QUERY,
+        f"{odd} AND {an_hour}",
+        facts=facts | {"cause": "'an hour ' || e.gear_unit"},
+        message="{field} says {raw}, but from {set} to {checked} is {soak_text} h, an hour "
+        "apart: was a watch not changed with the clocks?",
+    )
+    soaking = ", ".join(f"'{protocol.id}'" for protocol in _soaking())
+    days = (f"e.hours_fished * 24 BETWEEN y.hours_fished * {1 - limits['share']!r} "
+            f"AND y.hours_fished * {1 + limits['share']!r}")
+    yield Probe(
+        Over.NEIGHBOURS,
+        "hours_fished",
+        Effect.QUERY,
+        f"e.protocol IN ({soaking}) AND e.soak_hours IS NULL AND y.hours_fished >= 12 AND {days}",
+        facts={"usual_text": "format('{:.0f}', y.hours_fished)",
+               "soak": "24 * e.hours_fished"},
+        guard=Outside("e.hours_fished", 4.0, None),
+        message="{field} says {raw}, where this net fishes about {usual_text}: are these days?",
     )
 
 
@@ -206,7 +244,8 @@ RULES = (
         message="There is a count, but nothing says how long the net fished ({field} is blank).",
         remedy="Fill in the effort, or the times the net was set and checked.",
         probes=_effort_missing,
-        yields_to=("not-understood", "date-unreadable", "missing-required", "set-after-check"),
+        yields_to=("not-understood", "date-unreadable", "missing-required", "set-after-check",
+                   "duplicate-event"),
         example={"field": "Hours fished"},
     ),
     Rule(
@@ -219,13 +258,14 @@ RULES = (
         message="The net is written as set {set}, after the check of {checked}.",
         remedy="Mend the date or time that is wrong (12-hour times often are).",
         probes=_set_after_check,
-        suggest=_day_before,
+        suggest=_likelier_day,
         thresholds={
             "least_hours": Threshold(6.0, "h", "a day earlier is offered from this soak"),
             "most_hours": Threshold(36.0, "h", "a day earlier is offered up to this soak"),
         },
         yields_to=("date-out-of-season", "date-in-future"),
         groups=False,
+        pairs=True,
         example={"set": "14 Mar 17:30", "checked": "14 Mar 07:15"},
     ),
     Rule(
@@ -248,6 +288,7 @@ RULES = (
             "date-in-future",
             "date-out-of-season",
             "date-unreadable",
+            "date-out-of-order",
         ),
         groups=False,
         example={"hours": "120", "query_hours": "54"},
@@ -256,14 +297,19 @@ RULES = (
         id="effort-mismatch",
         title="Stated hours that are not the time between set and check",
         about="The hours written and the hours between the times differ by more than rounding. "
-        "Both the true elapsed time and the clock's are allowed on days the clock changes.",
+        "Both the true elapsed time and the clock's are allowed on days the clock changes. Rows "
+        "that are an hour apart are one question. With no times beside, hours that are right as "
+        "days are asked about.",
         source="logic; rounding to the hour is common practice",
         effect=Effect.QUERY,
         message="{field} says {raw}, but from {set} to {checked} is {soak_text} h.",
         remedy="Mend whichever is wrong.",
         probes=_mismatch,
         suggest=_hours_between,
-        thresholds={"hours": Threshold(0.75, "h", "differences up to this are rounding")},
+        thresholds={
+            "hours": Threshold(0.75, "h", "differences up to this are rounding"),
+            "share": Threshold(0.3, "", "a day's soak is the site's usual within this share"),
+        },
         yields_to=("soak-too-long", "set-after-check", "out-of-range", "soak-overlap"),
         groups=False,
         example={
@@ -285,7 +331,7 @@ RULES = (
         remedy="Check the set date and time; or tell us if there were two nets.",
         probes=_overlap,
         thresholds={"slack_hours": Threshold(0.75, "h", "overlaps up to this are rounding")},
-        yields_to=("soak-too-long", "duplicate-event"),
+        yields_to=("soak-too-long", "duplicate-event", "date-out-of-order"),
         groups=False,
         example={"set": "12 Mar 07:00", "previous": "13 Mar 07:10"},
     ),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import calendar
 from collections.abc import Callable, Iterable, Iterator
 
+from checks import past
 from checks.rule import (
     Case,
     Limits,
@@ -154,6 +155,8 @@ _MONTH = "(SELECT monthname(e.local_date) FROM {events} e WHERE e.row_id = c.row
 
 
 def _stage_and_month(_: Limits, __: Network) -> Iterator[Probe]:
+    counted = {f"c.taxon = '{target.taxon}' AND c.life_stage = '{target.life_stage}'"
+               for protocol in protocols().values() for target in protocol.targets}
     for which, habit in _habits():
         if habit.months is None:
             continue
@@ -165,14 +168,18 @@ def _stage_and_month(_: Limits, __: Network) -> Iterator[Probe]:
                 message=f"{{what}} in a creek: it {habit.source}.")
             continue
         inside = ", ".join(str(month) for month in habit.months)
-        yield Probe(
-            Over.CATCHES,
-            "life_stage",
-            Effect.QUERY,
-            f"{_PRESENT} AND {which} AND c.row_id IN (SELECT row_id FROM {{events}} "
-            f"WHERE month(local_date) NOT IN ({inside}))",
-            facts=facts | {"usual_months": f"'{_months(habit.months)}'"},
-        )
+        facts |= {"usual_months": f"'{_months(habit.months)}'"}
+        if which in counted:
+            # There are as many of these as rows: fewer are the rows of other months.
+            yield Probe(
+                Over.CATCHES, "life_stage", Effect.QUERY,
+                f"{_PRESENT} AND {which} AND c.row_id IN (SELECT row_id FROM {{events}} "
+                f"WHERE month(local_date) NOT IN ({inside}))", facts=facts)
+        else:
+            yield Probe(
+                Over.KINDS, "life_stage", Effect.QUERY,
+                f"{_PRESENT} AND {which} AND month(e.local_date) NOT IN ({inside})", facts=facts,
+                guard=f"{_PRESENT} AND {which}")
 
 
 # -- place ------------------------------------------------------------------------------------
@@ -193,13 +200,14 @@ def _unexpected(limits: Limits, network: Network) -> Iterator[Probe]:
     )
     salt_only = _quoted(taxon for taxon, expected in REFERENCE.items() if expected.salt_only)
     yield Probe(
-        Over.CATCHES,
+        Over.KINDS,
         "taxon",
         Effect.QUERY,
         # Fresh water conducts less than 1,000 uS/cm at 25 degC.
-        f"{_PRESENT} AND c.taxon IN ({salt_only}) AND c.row_id IN (SELECT row_id "
-        f"FROM {{events}} WHERE salinity < {FRESH_BELOW!r} OR salinity IS NULL "
-        f"AND specific_conductance BETWEEN 20 AND {2000 * FRESH_BELOW!r})",
+        f"{_PRESENT} AND c.taxon IN ({salt_only}) "
+        f"AND (e.salinity < {FRESH_BELOW!r} OR e.salinity IS NULL "
+        f"AND e.specific_conductance BETWEEN 20 AND {2000 * FRESH_BELOW!r})",
+        guard=f"{_PRESENT} AND c.taxon IN ({salt_only})",
         message=f"{{what}} in fresh water: it is not known from a salinity below {FRESH_BELOW}.",
     )
     for taxon, expected in REFERENCE.items():
@@ -208,13 +216,12 @@ def _unexpected(limits: Limits, network: Network) -> Iterator[Probe]:
                   if site.latitude is not None and not south <= site.latitude <= north]
         if beyond:
             yield Probe(
-                Over.CATCHES,
+                Over.KINDS,
                 "taxon",
                 Effect.QUERY,
-                f"{_PRESENT} AND c.taxon = '{taxon}' AND c.row_id IN (SELECT row_id "
-                f"FROM {{events}} WHERE site IN ({_quoted(beyond)}))",
+                f"{_PRESENT} AND c.taxon = '{taxon}' AND e.site IN ({_quoted(beyond)})",
                 facts={"south": repr(south), "north": repr(north)},
-                guard=f"c.taxon = '{taxon}'",
+                guard=f"{_PRESENT} AND c.taxon = '{taxon}'",
                 message="{what} this far from where it lives, {south} to {north} degrees north.",
             )
 
@@ -229,7 +236,8 @@ def _first_records(limits: Limits, common: str) -> str:
     return f"""
         WITH fished AS (
             SELECT site, season, count(*) AS checks FROM {{events}}
-            WHERE season IS NOT NULL AND protocol <> 'water' GROUP BY ALL),
+            WHERE season IS NOT NULL AND protocol <> 'water' GROUP BY ALL
+            UNION ALL FROM {past.FISHED}),
         caught AS (
             SELECT taxon, row_id // {ROWS_A_FILE} AS file, count(*) AS records,
                    min(row_id) AS first, max(row_id) AS last
@@ -238,7 +246,8 @@ def _first_records(limits: Limits, common: str) -> str:
             SELECT taxon, records, unnest([first, last]) AS row_id FROM caught),
         seen AS (
             SELECT o.taxon, o.records, o.row_id, v.site, v.season, v.local_date
-            FROM outer_rows o JOIN {{events}} v USING (row_id) WHERE v.local_date IS NOT NULL),
+            FROM outer_rows o JOIN {{events}} v USING (row_id) WHERE v.local_date IS NOT NULL
+            UNION ALL FROM {past.RECORDS}),
         firsts AS (
             SELECT site, taxon, arg_min(row_id, (local_date, row_id)) AS row_id,
                    min(season) AS season, sum(records) / 2 AS records
@@ -279,7 +288,8 @@ RULES = (
         remedy="Check the unit, the stage and the point; if it is right, say so and it stays.",
         probes=_size,
         suggest=_in_another_unit,
-        yields_to=("out-of-range",),
+        yields_to=("out-of-range", "stage-unexpected"),
+        reads=("life_stage",),
         example={"field": "Length", "written": "5.8 mm", "what": "American eel (glass eel)",
                  "bounds_usual": "between 40 and 80 mm"},
     ),
@@ -326,7 +336,8 @@ RULES = (
         message="{what} in {month}: this stage is met {usual_months}.",
         remedy="Check the stage's column and the date; if it is right, say so, for it is rare.",
         probes=_stage_and_month,
-        yields_to=("date-in-future", "date-out-of-season"),
+        yields_to=("date-in-future", "date-out-of-season", "date-out-of-order"),
+        reads=("local_date",),
         example={"what": "American eel (silver eel)", "month": "April",
                  "usual_months": "from July to December"},
     ),

@@ -15,14 +15,19 @@ def _unlike(limits: Limits, _: Network) -> Iterator[Probe]:
     # whole network make of it; one of them is enough to let a large catch be.
     expected = ("greatest(x.about, coalesce(x.usual, 0.0), "
                 "coalesce(x.about * x.pulse, 0.0), 1.0)")
+    eels = "c.taxon LIKE 'anguilla-%'"
+    # Other animals come in schools, and a school is no slip.
+    times = f"CASE WHEN {eels} THEN {limits['times']!r} ELSE {limits['school_times']!r} END"
     yield Probe(
         Over.COURSES,
         "count",
         Effect.QUERY,
         f"c.count >= {limits['animals']!r} AND x.about_checks >= {limits['checks']!r} "
-        f"AND c.count > {limits['times']!r} * {expected} "
-        f"AND c.count > {limits['times']!r} / 2 * x.about_most "
-        "AND c.count > 1.5 * coalesce(x.usual_most, 0)",
+        f"AND (c.count > {times} * {expected} AND c.count > {times} / 2 * x.about_most "
+        "AND c.count > 1.5 * coalesce(x.usual_most, 0) "
+        # What dwarfs every check about is odd in a good year too.
+        f"OR {eels} AND x.about_checks >= {limits['all_checks']!r} "
+        f"AND c.count > {limits['times']!r} * greatest(x.about_most, x.about * x.pulse, 1.0))",
         facts={"about": "format('{:.0f}', x.about)", "expected": expected,
                "about_most": "x.about_most"},
     )
@@ -35,6 +40,37 @@ def _unlike(limits: Limits, _: Network) -> Iterator[Probe]:
         f"AND c.count > 4 * coalesce(x.usual_most, 0) AND coalesce(x.pulse, 0) < 2",
         facts={"expected": "NULL"},
         message="{written} {what} in water so cold that they hardly move.",
+    )
+
+
+def _skipped(limits: Limits, _: Network) -> Iterator[Probe]:
+    yield Probe(
+        Over.COURSES,
+        "count",
+        Effect.QUERY,
+        f"c.taxon LIKE 'anguilla-%' AND c.count >= {limits['animals']!r} AND x.skipped = 1 "
+        # Otherwise there is a row each day, and this one has the hours of one night.
+        f"AND x.nights <= 8 AND coalesce(e.hours_fished, e.soak_hours) "
+        f"BETWEEN 6 AND {limits['hours']!r} "
+        f"AND c.count >= {limits['times']!r} * greatest(x.sides, x.about)",
+        facts={"about": "format('{:.0f}', x.about)",
+               "hours_text": "format('{:g}', round(coalesce(e.hours_fished, e.soak_hours), 1))",
+               "date": "strftime(e.local_date - 1, '%-d %b %Y')"},
+    )
+
+
+def _exchanged(limits: Limits, _: Network) -> Iterator[Probe]:
+    yield Probe(
+        Over.COURSES,
+        "count",
+        Effect.QUERY,
+        f"c.taxon LIKE 'anguilla-%' AND c.count >= {limits['animals']!r} "
+        "AND c.count > 4 * greatest(x.about_most, 1) "
+        f"AND x.kin * 4 < c.count AND x.kin_about * {limits['times']!r} >= c.count "
+        "AND x.kin_about >= 3 * x.about",
+        facts={"about": "format('{:.0f}', x.about)",
+               "kin_text": "format('{:.0f}', x.kin)",
+               "kin_about": "format('{:.0f}', x.kin_about)"},
     )
 
 
@@ -111,16 +147,65 @@ RULES = (
         suggest=_digit_too_many,
         thresholds={
             "times": Threshold(5.0, "", "times what is plausible"),
+            "school_times": Threshold(20.0, "", "times what is plausible, of animals that come in "
+                                      "schools"),
             "animals": Threshold(25.0, "", "smaller counts are let be"),
+            "all_checks": Threshold(6.0, "", "checks about, all of which a catch may dwarf"),
             "checks": Threshold(3.0, "", "least checks about to tell by"),
             "cold_degrees": Threshold(2.0, "degC", "colder water is too cold for a run"),
             "cold_animals": Threshold(50.0, "", "eels in such water that are asked about"),
         },
         yields_to=("count-negative", "count-fractional", "subsample-expansion", "implausible",
+                   "duplicate-event", "stages-exchanged", "day-skipped",
                    "sum-of-parts", "fish-accounting", "running-total", "copied-down",
                    "row-pasted", "rows-sent-before", "same-as-other-site"),
         groups=False,
         example={"written": "4120", "what": "American eel (glass eel)", "about": "380"},
+    ),
+    Rule(
+        id="day-skipped",
+        title="A day without a row, then a double catch",
+        about="The net has a row each day but for the day before this one, the hours are those of "
+        "one night, and the catch is twice that of any check beside it: two days' catch may "
+        "stand on one row.",
+        source="common practice",
+        effect=Effect.QUERY,
+        message="{written} {what} after a day without a row ({date}), where the checks before and "
+        "after had about {about} and the hours say {hours_text}.",
+        remedy="If it is two days' catch, give the hours of both; if not, say what {date} had.",
+        probes=_skipped,
+        thresholds={
+            "animals": Threshold(12.0, "", "smaller counts are let be"),
+            "times": Threshold(2.0, "", "times the checks beside it"),
+            "hours": Threshold(30.0, "h", "more hours are of more than one night"),
+        },
+        yields_to=("running-total", "copied-down", "row-pasted", "rows-sent-before",
+                   "same-as-other-site", "duplicate-event", "stages-exchanged"),
+        groups=False,
+        example={"written": "84", "what": "American eel (glass eel)", "date": "14 Mar 2026",
+                 "about": "30", "hours_text": "24"},
+    ),
+    Rule(
+        id="stages-exchanged",
+        title="A catch in the other stage's column",
+        about="The row has of one life stage what the checks before and after have of the other, "
+        "and hardly any of that: the number was written a column too far.",
+        source="common practice",
+        effect=Effect.QUERY,
+        message="{written} {what}, where the checks before and after had about {about}, and "
+        "{kin_text} of the other stage, where they had about {kin_about}.",
+        remedy="Look whether the two changed columns; if it is right, say so and it stays.",
+        probes=_exchanged,
+        thresholds={
+            "animals": Threshold(12.0, "", "smaller counts are let be"),
+            "times": Threshold(5.0, "", "times what the other stage has, up to which it may be "
+                               "its catch"),
+        },
+        yields_to=("count-negative", "count-fractional", "subsample-expansion",
+                   "row-pasted", "rows-sent-before", "same-as-other-site", "duplicate-event"),
+        groups=False,
+        example={"written": "60", "what": "American eel (elver)", "about": "0", "kin_text": "0",
+                 "kin_about": "48"},
     ),
     Rule(
         id="row-edited",

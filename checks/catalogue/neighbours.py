@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from checks.rule import Limits, Over, Probe, Rule, Threshold
+from checks.rule import (
+    Case,
+    Limits,
+    Over,
+    Probe,
+    Rule,
+    Suggestion,
+    Threshold,
+    nearest,
+    slips_of,
+    suggest_number,
+)
 from shared.flags import Effect
 from shared.settings import Network
 
@@ -21,6 +32,18 @@ def _unlike(limits: Limits, _: Network) -> Iterator[Probe]:
         )
 
 
+def _slipped(case: Case) -> Suggestion | None:
+    expected = case.fact("was")
+    if expected is None:
+        return None
+    found = nearest(slips_of(case), expected, _NEAR[case.field])
+    return None if found is None else suggest_number(case, found)
+
+
+_NEAR = {"water_temperature": 2.0, "air_temperature": 4.0}
+"""degC that a reading ordinarily is from what the other sites point to."""
+
+
 def _drifting(limits: Limits, _: Network) -> Iterator[Probe]:
     yield Probe(
         Over.APART,
@@ -28,6 +51,8 @@ def _drifting(limits: Limits, _: Network) -> Iterator[Probe]:
         Effect.QUERY,
         f"a.field = 'water_temperature' AND a.checks >= {limits['checks']!r} "
         f"AND abs(a.lately) > {limits['degrees']!r} "
+        # It still is: a drift that is over was asked about while it lasted.
+        f"AND (a.apart - a.usual) * sign(a.lately) > {limits['degrees']!r} / 2 "
         # All but one on the same side: a single warm day is none.
         "AND CASE WHEN a.lately > 0 THEN a.above >= a.checks - 1 ELSE a.above <= 1 END",
         facts={"by": "format('{:.1f} degC', abs(a.lately))", "checks_text": "a.checks",
@@ -37,15 +62,13 @@ def _drifting(limits: Limits, _: Network) -> Iterator[Probe]:
 
 
 def _same_elsewhere(limits: Limits, _: Network) -> Iterator[Probe]:
-    same = (f"k.how = 'elsewhere' AND k.told >= {limits['readings']!r} "
-            f"AND k.animals >= {limits['animals']!r}")
     facts = {"date": "strftime(e.local_date, '%-d %b %Y')", "other": "k.twin_site",
              "rows_text": "k.rows", "cause": "format('{} {}', k.run_id, k.twin_site)"}
-    for effect, lot in (
-        (Effect.HOLD, f"k.rows >= {limits['rows']!r}"),
-        (Effect.QUERY, f"k.rows < {limits['rows']!r}"),
-    ):
-        yield Probe(Over.COPIES, "local_date", effect, f"{same} AND {lot}", facts=facts)
+    yield Probe(
+        Over.COPIES, "local_date", Effect.QUERY,
+        f"k.how = 'elsewhere' AND k.rows >= {limits['rows']!r} AND k.lot >= {limits['animals']!r}",
+        facts=facts,
+    )
 
 
 RULES = (
@@ -61,12 +84,12 @@ RULES = (
         "to, about {was_written}.",
         remedy="Look at the field sheet, the unit and the thermometer; if it is right, say so.",
         probes=_unlike,
+        suggest=_slipped,
         thresholds={
             "water_temperature": Threshold(5.0, "degC", "least distance that is asked about"),
             "air_temperature": Threshold(10.0, "degC", "least distance that is asked about"),
             "deviations": Threshold(6.0, "", "robust standard deviations of the site's distance"),
         },
-        yields_to=("spike", "rate-of-change"),
         example={"field": "Water temperature", "written": "14.2 degC", "sites_text": "8",
                  "was_written": "5.3 degC"},
     ),
@@ -86,26 +109,25 @@ RULES = (
             "checks": Threshold(10.0, "", "least checks to tell a drift by"),
             "degrees": Threshold(1.8, "degC", "mean distance that is asked about"),
         },
-        yields_to=("spike", "rate-of-change", "unlike-neighbours", "copied-down"),
+        yields_to=("unlike-neighbours", "copied-down"),
         example={"checks_text": "14", "field": "Water temperature", "by": "2.4 degC",
                  "side": "warmer"},
     ),
     Rule(
         id="same-as-other-site",
         title="Rows that another site has too",
-        about="Readings and catch are, to the digit, those of another site on the same day: a "
-        "sheet was sent for the wrong site, or one was made from the other. Three such rows "
-        "wait; fewer are asked about.",
+        about="On several days both temperatures and the eels are, to the digit, those of another "
+        "site: a sheet was sent for the wrong site, or rows of one were written into the other. "
+        "Which of the two is a copy the rows do not tell, so both sites are asked and none waits.",
         source="common practice",
-        effect=Effect.HOLD,
+        effect=Effect.QUERY,
         message="The row of {date} says just what {other} has for the day; {rows_text} rows of "
         "this sheet are so.",
         remedy="Send this site's own rows, or tell us that the other site's are not its own.",
         probes=_same_elsewhere,
         thresholds={
-            "readings": Threshold(2.0, "", "least readings, not zero, that are all the same"),
-            "animals": Threshold(5.0, "", "least animals caught in both"),
-            "rows": Threshold(3.0, "", "rows from which on they wait"),
+            "animals": Threshold(5.0, "", "least animals caught in all these rows"),
+            "rows": Threshold(2.0, "", "rows from which on it is asked about"),
         },
         of_row=True,
         example={"date": "15 Mar 2026", "other": "alder-creek", "rows_text": "31"},

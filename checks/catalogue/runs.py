@@ -20,8 +20,8 @@ def _copied(limits: Limits, _: Network) -> Iterator[Probe]:
         Over.COURSES,
         "count",
         Effect.QUERY,
-        f"x.alike >= {limits['rows']!r} AND c.count > 0 AND x.row_id <> x.alike_id "
-        f"AND power(x.repeats, x.alike - 1) * {limits['one_in']!r} < 1",
+        f"x.alike >= {limits['counts']!r} AND c.count > 0 AND x.row_id <> x.alike_id "
+        f"AND power(x.repeats, x.alike - 1) * {limits['counts_one_in']!r} < 1",
         facts={"run": "x.alike", "first": "x.alike_first", "last": "x.alike_last",
                "cause": "format('{}', x.alike_id)"},
     )
@@ -45,9 +45,20 @@ def _pasted(limits: Limits, _: Network) -> Iterator[Probe]:
     )
     yield Probe(
         Over.COPIES, "local_date", Effect.QUERY,
-        f"{before} AND k.told >= {told + 1!r} AND NOT (k.same_tally AND k.kinds > 0)",
+        f"({before} AND k.told >= {told + 1!r} AND NOT (k.same_tally AND k.kinds > 0)) "
+        f"OR (k.how = 'water' AND k.told >= {told!r})",
         facts=_TWIN,
         message="The readings of {date} are all the same as those of {twin_date} "
+        "(row {twin}{twin_place}).",
+    )
+    # Few readings, and a catch that hardly comes twice: of several kinds, if but one is told.
+    yield Probe(
+        Over.COPIES, "local_date", Effect.QUERY,
+        f"(k.how = 'before' AND k.told >= 2 AND k.told < {told!r} AND k.kinds > 0 "
+        "OR k.how = 'visit' AND k.told >= 1 AND k.kinds >= 2) "
+        f"AND k.same_tally AND k.animals >= {limits['animals']!r}",
+        facts=_TWIN,
+        message="Catch and readings of {date} are all the same as those of {twin_date} "
         "(row {twin}{twin_place}).",
     )
 
@@ -74,15 +85,24 @@ def _summed_up(limits: Limits, _: Network) -> Iterator[Probe]:
         # comes after it is one again.
         f"AND x.run_leap < 0.6 * x.run_total "
         f"AND x.run_then * x.run < {limits['times']!r} * x.run_total",
-        facts={"run": "x.run", "first": "x.run_first", "last": "x.run_last",
+        facts={"run": "x.run", "far": "x.far", "first": "x.run_first", "last": "x.run_last",
                "daily": "format('{:.0f}', greatest(c.count - x.previous, 0))",
                "cause": "format('{}', x.run_id)"},
     )
 
 
 def _less_the_day_before(case: Case) -> Suggestion | None:
-    daily = case.fact("daily")
-    return None if daily is None or daily < 0 else suggest_number(case, daily)
+    """The day's own count, where the sum is surely under way.
+
+    A catch or two before it begins may be smaller by chance: these are themselves right.
+    """
+    daily, far = case.fact("daily"), case.fact("far")
+    if daily is None or daily < 0 or far is None or far < _SURELY_UNDER_WAY:
+        return None
+    return suggest_number(case, daily)
+
+
+_SURELY_UNDER_WAY = 4
 
 
 def _rounded(limits: Limits, _: Network) -> Iterator[Probe]:
@@ -102,13 +122,19 @@ RULES = (
         title="A value copied down",
         about="The same value stands in so many rows one after another as would hardly come "
         "about by itself in this column: a cell was dragged down. One run is one question.",
-        source="common practice; how long is long from the column's own repeats",
+        source="common practice; how long is long from the column's own repeats, of counts from "
+        "how they swing from check to check",
         effect=Effect.QUERY,
         message="{field} says {raw} in {run} rows one after another (rows {first} to {last}): it "
         "looks copied down.",
         remedy="Write what was found each day, or leave blank what was not taken.",
         probes=_copied,
-        thresholds=REPEATING,
+        thresholds=REPEATING | {
+            "counts": Threshold(3.0, "", "checks of one same count from which it is asked about"),
+            "counts_one_in": Threshold(
+                4_000.0, "", "how seldom these would come by chance, from how the catch swings "
+                "and how often this very count has come again"),
+        },
         yields_to=("row-pasted", "rows-sent-before"),
         example={"field": "Water temperature", "raw": "5.2", "run": "6", "first": "40",
                  "last": "45"},
@@ -118,7 +144,7 @@ RULES = (
         title="The row of the check before, once more",
         about="All readings are those of the check before, and so is the catch: the row was "
         "copied to be overwritten, and was not. It waits, or its catch would count twice. With "
-        "another catch only the readings are asked about.",
+        "another catch, or few readings, it is asked about.",
         source="common practice",
         effect=Effect.HOLD,
         message="The row of {date} says just what the row of {twin_date} says (row "
@@ -126,7 +152,8 @@ RULES = (
         remedy="Write what was found on the day, or strike the row.",
         probes=_pasted,
         thresholds={
-            "readings": Threshold(3.0, "", "least readings, not zero, that are all the same")},
+            "readings": Threshold(3.0, "", "least readings, not zero, that are all the same"),
+            "animals": Threshold(4.0, "", "with fewer readings, least animals caught in both")},
         yields_to=("duplicate-event", "rows-sent-before", "same-as-other-site"),
         of_row=True,
         example={"date": "15 Mar 2026", "twin_date": "14 Mar 2026", "twin": "40",
@@ -161,18 +188,18 @@ RULES = (
         effect=Effect.QUERY,
         message="The counts never fall over {run} checks (rows {first} to {last}); it looks like "
         "a running total.",
-        remedy="Write each day's own count: {daily} here, if it is one.",
+        remedy="Write each day's own count.",
         probes=_summed_up,
         suggest=_less_the_day_before,
         thresholds={
             "checks": Threshold(6.0, "", "checks one after another from which it is asked about"),
             "rises": Threshold(5.0, "", "how often of these the count rises at least"),
-            "animals": Threshold(40.0, "", "least last count of the run"),
+            "animals": Threshold(20.0, "", "least last count of the run"),
             "times": Threshold(2.5, "", "how many times the first count the last is at least, and "
                                "the day's mean the next count at most"),
         },
         yields_to=("row-pasted", "rows-sent-before", "copied-down"),
-        example={"run": "9", "first": "40", "last": "48", "daily": "12"},
+        example={"run": "9", "first": "40", "last": "48"},
     ),
     Rule(
         id="round-counts",

@@ -18,6 +18,8 @@ from checks.rule import (
     Rule,
     Suggestion,
     Threshold,
+    slips_of,
+    slips_of_digits,
     suggest_number,
     unusual,
 )
@@ -80,7 +82,7 @@ def _temperature(limits: Limits, _: Network) -> Iterator[Probe]:
                 f"{odd} AND {other} BETWEEN {span.low!r} AND {span.high!r}",
                 facts=facts | {"really": f"'{really}'", "read_as": f"'{unit}'"},
                 flag=Flag.SUSPECT,
-                keep=_column_in(unit),
+                keep=_fits_in_the_other(unit),
                 guard=unusual(name),
             )
             # Not odd by itself: the other sites of the same day tell.
@@ -100,11 +102,37 @@ def _temperature(limits: Limits, _: Network) -> Iterator[Probe]:
             )
 
 
+def _fits_in_the_other(unit: str) -> Callable[[Case], bool]:
+    """Whether the reading is in a column of ``unit``, and as the other fits the days around.
+
+    Swapped digits or the air's temperature can be plausible in the other unit by chance.
+    """
+    in_column = _column_in(unit)
+
+    def keep(case: Case) -> bool:
+        other, expected = case.fact("other"), case.fact("expected")
+        if not in_column(case):
+            return False
+        if other is None or expected is None:
+            return True
+        return abs(other - expected) <= _A_FEW_DAYS[case.field]
+
+    return keep
+
+
+_A_FEW_DAYS = {"water_temperature": 8.0, "air_temperature": 18.0}
+"""degC that a reading may be from the days around."""
+
+
 def _other_temperature(case: Case) -> Suggestion | None:
     """The reading in the other unit, or a lost decimal point where the days around say so."""
     other, expected = case.fact("other"), case.fact("expected")
     if other is None or case.value is None:
         return None
+    if case.field == "water_temperature" and expected is not None:
+        slips = slips_of_digits(case)
+        if any(abs(slip - expected) < abs(other - expected) + 1.0 for slip in slips):
+            return None
     # Air swings too much from day to day for the days around to tell the two apart.
     if expected is not None and case.field == "water_temperature" and case.unit in (None, "degC"):
         tenth = case.value / 10
@@ -221,6 +249,43 @@ def _precipitation(limits: Limits, _: Network) -> Iterator[Probe]:
     )
 
 
+_CM = {"cm": 1.0, "m": 100.0, "ft": 30.48, "in": 2.54}
+"""Unit that a water level may be written in -> centimetres in one."""
+
+
+def _level(limits: Limits, _: Network) -> Iterator[Probe]:
+    far = limits["times"]
+    column, usual = "e.water_level", "y.water_level"
+    yield Probe(
+        Over.NEIGHBOURS,
+        "water_level",
+        Effect.MASK,
+        # A staff that reads next to nothing has no usual to be many times of.
+        f"{column} > 0 AND {usual} > 10 "
+        f"AND ({column} > {far!r} * {usual} OR {column} < {usual} / {far!r})",
+        facts={"was": usual},
+        flag=Flag.SUSPECT,
+        keep=lambda case: bool(_levels(case)),
+        guard=f"{column} > 0 AND ({column} > {far!r} * {{least y.water_level}} "
+        f"OR {column} < {{most y.water_level}} / {far!r})",
+    )
+
+
+def _levels(case: Case) -> list[float]:
+    """What the number is in other units, where that is like the site's usual level."""
+    usual = case.fact("was")
+    if usual is None or case.value is None or case.unit not in _CM:
+        return []
+    read = {case.value * factor / _CM[case.unit]
+            for unit, factor in _CM.items() if unit != case.unit}
+    return [level for level in read if usual / 2 <= level <= 2 * usual]
+
+
+def _other_level(case: Case) -> Suggestion | None:
+    fitting = _levels(case)
+    return suggest_number(case, fitting[0]) if len(fitting) == 1 else None
+
+
 def _other_unit(case: Case) -> Suggestion | None:
     other = case.fact("other")
     return None if other is None else suggest_number(case, other)
@@ -295,14 +360,17 @@ def _percent_or_slip(case: Case) -> Suggestion | None:
     expected = case.fact("expected")
     if other is None or expected is None or case.value is None:
         return None
-    readings = sorted((other, case.value / 10), key=lambda value: abs(value - expected))
+    readings = sorted({other, *(round(slip, 6) for slip in slips_of(case))},
+                      key=lambda value: abs(value - expected))
     span = FIELDS[case.field].plausible
     if span is None or not span.holds(readings[0]):
         return None
     if 2 * abs(readings[0] - expected) > abs(readings[1] - expected):
         return None
     found = suggest_number(case, readings[0])
-    return found if readings[0] == other else replace(found, message=_LOST_POINT)
+    if readings[0] == other:
+        return found
+    return replace(found, message=_LOST_POINT) if readings[0] == case.value / 10 else None
 
 
 RULES = (
@@ -369,6 +437,21 @@ RULES = (
             "heavy_mm": Threshold(6.0, "mm", "least rain at the others to judge inches by"),
         },
         example={"field": "Precipitation", "raw": "0.9", "read_as": "mm", "really": "in"},
+    ),
+    Rule(
+        id="level-unit",
+        title="A water level in another unit",
+        about="Many times the site's usual level, or a small part of it, and like it in another "
+        "unit of length: centimetres in a column of feet or metres, or the reverse.",
+        source="30.48 cm to the foot by definition; the site's own median",
+        effect=Effect.MASK,
+        message="{field} {raw} was read as {unit}, where this site has about {was_written}. It "
+        "fits in another unit; did you mean that?",
+        remedy="Write it in the column's unit, or tell us which unit the staff has.",
+        probes=_level,
+        suggest=_other_level,
+        thresholds={"times": Threshold(8.0, "", "times the site's usual, or part of it")},
+        example={"field": "Water level", "raw": "47", "unit": "ft", "was_written": "1.5 ft"},
     ),
     Rule(
         id="oxygen-unit",

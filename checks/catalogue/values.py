@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from checks.relations import LOCAL_MEDIAN_FIELDS, local_median_sql
 from checks.rule import (
     Case,
     Limits,
@@ -12,7 +13,9 @@ from checks.rule import (
     Rule,
     Suggestion,
     Threshold,
+    nearest,
     outside,
+    slips_of,
     suggest_number,
     unusual,
 )
@@ -48,13 +51,15 @@ def _out_of_range(_: Limits, __: Network) -> Iterator[Probe]:
                 entry.id,
                 entry.bad_effect,
                 condition,
-                facts=_span_facts(entry.possible),
+                facts=_span_facts(entry, entry.possible),
                 guard=unusual(entry.id),
             )
 
 
-def _span_facts(span: Range) -> dict[str, str]:
+def _span_facts(entry: Field, span: Range) -> dict[str, str]:
+    around = entry.id in LOCAL_MEDIAN_FIELDS
     return {
+        "expected": local_median_sql(entry.id) if around else "NULL",
         "low": "NULL" if span.low is None else repr(float(span.low)),
         "high": "NULL" if span.high is None else repr(float(span.high)),
     }
@@ -73,22 +78,35 @@ def _implausible(_: Limits, __: Network) -> Iterator[Probe]:
             entry.id,
             Effect.QUERY,
             condition,
-            facts=_span_facts(entry.plausible),
+            facts=_span_facts(entry, entry.plausible),
             guard=unusual(entry.id),
         )
 
 
 def _dropped_decimal(case: Case) -> Suggestion | None:
-    """The written number over 10 or 100, where exactly one of them is plausible.
+    """The number before the one slip of the pen that the days around tell of.
 
-    A lost decimal point is the commonest slip of the pen (72 for 7.2).
+    Where nothing is known of these, a lost decimal point (72 for 7.2), the commonest slip, if
+    it alone makes the number plausible.
     """
     entry, written = FIELDS[case.field], case.written
     if entry.plausible is None or entry.unit is None or written is None or entry.id == "count":
         return None
-    read = [convert(written / by, case.unit or entry.unit, entry.unit) for by in (10, 100)]
-    fitting = [value for value in read if entry.plausible.holds(value)]
-    return suggest_number(case, fitting[0]) if len(fitting) == 1 else None
+    fitting = {value for value in slips_of(case) if entry.plausible.holds(value)}
+    expected = case.fact("expected")
+    if expected is not None:
+        near = _NEAR.get(entry.id, 0.1 * abs(expected))
+        found = nearest(fitting, expected, near)
+        return None if found is None else suggest_number(case, found)
+    points = {round(convert(written / by, case.unit or entry.unit, entry.unit), 9)
+              for by in (10, 100)}
+    if len(fitting) == 1 and fitting <= points:
+        return suggest_number(case, *fitting)
+    return None
+
+
+_NEAR = {"water_temperature": 2.0, "air_temperature": 6.0, "dissolved_oxygen": 1.0}
+"""How far from the days around a reading ordinarily is, in its unit; of others, a tenth."""
 
 
 def _unread(_: Limits, __: Network) -> Iterator[Probe]:

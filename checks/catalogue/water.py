@@ -465,11 +465,17 @@ def _mended_salt(case: Case) -> Suggestion | None:
     derived = row.of_specific if row.of_specific is not None else row.of_raw
     if derived is None:
         return None
-    if row.specific is not None and row.salinity is not None and (
-        abs(row.specific / 1000 - row.salinity) < _SAME
-    ):
-        return suggest_number(case, derived)
-    return slip_of_the_pen(case, derived * 0.93 - 0.1, derived * 1.07 + 0.1)
+    for reading in (row.specific, row.raw):
+        if reading is not None and row.salinity is not None and (
+            abs(reading / 1000 - row.salinity) < _SAME
+        ):
+            return None  # what was read by another instrument it does not tell to the digit
+    usual = case.fact("usual_salinity")
+    offered = slip_of_the_pen(case, derived * 0.93 - 0.1, derived * 1.07 + 0.1)
+    if offered is None or usual is None or row.salinity is None:
+        return None
+    # The days around are for it too; else the slip may be in what it is reckoned from.
+    return offered if 2 * abs(derived - usual) < abs(row.salinity - usual) else None
 
 
 def _swapped(case: Case, row: _Salt) -> bool:
@@ -593,6 +599,8 @@ _SALINITY = Rule(
     },
     yields_to=("temperature-unit", "below-freezing", "oxygen-disagrees", "temperature-pair",
                "ice-in-warm-water"),
+    # Where only conductivity as read is there, it is reckoned from the temperature.
+    reads=("water_temperature",),
     pairs=True,
     example={"field": "Conductivity", "raw": "16.3", "salinity": "16.3"},
 )
@@ -618,7 +626,7 @@ RULES = (
             "mg_l": Threshold(0.6, "mg/l", "differences up to this are the meter's and rounding"),
         },
         yields_to=("oxygen-unit", "temperature-unit", "below-freezing", "temperature-pair",
-                   "ice-in-warm-water"),
+                   "ice-in-warm-water", "unlike-neighbours", "probe-drifting"),
         reads=("dissolved_oxygen", "dissolved_oxygen_saturation", "water_temperature"),
         pairs=True,
         example={"sat": "94", "expected_text": "10.2", "mg": "12.0"},
@@ -635,7 +643,9 @@ RULES = (
         remedy="Check it and the water's temperature; after a sunny bloom say that it is right.",
         probes=_supersaturated,
         thresholds={"percent": Threshold(140.0, "%", "more of saturation is asked about")},
-        yields_to=("oxygen-unit", "out-of-range", "implausible", "oxygen-disagrees"),
+        yields_to=("oxygen-unit", "out-of-range", "implausible", "oxygen-disagrees",
+                   "temperature-unit", "temperature-pair", "unlike-neighbours", "spike"),
+        reads=("water_temperature",),
         example={"written": "15.8 mg/l", "sat": "152", "full": "10.4"},
     ),
     _SALINITY,

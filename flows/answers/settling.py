@@ -14,7 +14,7 @@ import datetime as dt
 import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from checks.catalogue import CATALOGUE
@@ -153,6 +153,10 @@ def _decided(
             continue
         try:
             decision = _on(warehouse, network, answer, finding, as_of, channel)
+            if isinstance(decision, Decision) and _as_written(decision, before):
+                # Whoever writes down what the sheet has says that it is right.
+                decision = _on(warehouse, network, replace(answer, action=Action.CONFIRM),
+                               finding, as_of, channel)
         except NothingToDecide as problem:
             troubles.append((Came.REFUSED, f"{problem.what} {problem.remedy}"))
             continue
@@ -171,6 +175,16 @@ def _decided(
         if why is not None:
             return _Open(answer, [], came, why)
     return _Open(answer, [], Came.UNCLEAR, "We do not know the question it answers.")
+
+
+def _as_written(decision: Decision, before: Sequence[Decision]) -> bool:
+    """Whether a correction gives what the sheet says, and undoes no other correction."""
+    return decision.action is Action.CORRECT and decision.new == decision.old and not any(
+        had.action is Action.CORRECT and had.channel is not Channel.RESEND
+        and (had.event_id, had.field, had.taxon, had.life_stage, had.copy)
+        == (decision.event_id, decision.field, decision.taxon, decision.life_stage,
+            decision.copy)
+        for had in before)
 
 
 def _stands(decision: Decision, before: Sequence[Decision]) -> bool:
@@ -293,8 +307,9 @@ def _no_longer_asked(
     if last.action is answer.action and (
             answer.value is None or last.new == answer.value):
         return Came.ALREADY, "It was decided so before."
-    return Came.CONFLICT, (f"It was decided otherwise on {when}: {last.action}"
-                           + (f", {last.new}" if last.new else "") + f" ({last.channel}).")
+    return Came.CONFLICT, (f"It was {last.action.done}"
+                           + (f" to {last.new}" if last.action is Action.CORRECT else "")
+                           + f" on {when} ({last.channel}).")
 
 
 def _number(text: str) -> float | str:

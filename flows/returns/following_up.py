@@ -17,7 +17,7 @@ LONG_DAYS = 21
 """A question open for so long is shown to the coordinator."""
 
 _REASONS = 2
-"""Reasons that the message tells; the workbook has every one beside its question."""
+"""Reasons told of answers whose question is closed; the others stand with their question."""
 
 
 def open_questions(warehouse: Warehouse, site_id: str, as_of: dt.date) -> list[Ask]:
@@ -75,22 +75,32 @@ class Echo:
 
     by_workbook: int = 0
     by_sheet: int = 0
-    reasons: tuple[str, ...] = ()
+    unused: tuple[tuple[str, str], ...] = ()
+    """Of an answer that could not be used (or not for all of its rows) what it says, and why."""
 
-    def words(self, still: int) -> str:
-        """``You fixed 3, 1 still open.``; empty when nothing was answered."""
+    def words(self, asks: Sequence[Ask]) -> str:
+        """``You fixed 3; 1 still open.``; empty when nothing was answered.
+
+        ``asks``: the questions open now.
+        """
         fixed = self.by_workbook + self.by_sheet
-        if not fixed and not self.reasons:
+        if not fixed and not self.unused:
             return ""
+        still = len(asks)
         ways = [f"{number} {words}" for number, words in (
             (self.by_workbook, "by your answers"), (self.by_sheet, "in your sheet")) if number]
         how = f" ({' and '.join(ways)})" if len(ways) > 1 else ""
         line = f"You fixed {fixed}{how}; " + (
             f"{still:,} still open." if still else "nothing is open any more. Thank you.")
-        shown = self.reasons[:_REASONS]
-        line += "".join(f" Not used: {wording.plain(reason, 160)}" for reason in shown)
-        if len(self.reasons) > len(shown):
-            line += f" And {len(self.reasons) - len(shown)} more that could not be used."
+        past = [f'"{says}": {why}' for says, why in self.unused
+                if not any(why in ask.message for ask in asks)]
+        asked_again = len(self.unused) - len(past)
+        if asked_again:
+            line += (" One answer could not be used: its question says why." if asked_again == 1
+                     else f" {asked_again} answers could not be used: their questions say why.")
+        line += "".join(f" Not used: {wording.plain(reason, 160)}" for reason in past[:_REASONS])
+        if len(past) > _REASONS:
+            line += f" And {len(past) - _REASONS} more."
         return line
 
 
@@ -112,7 +122,7 @@ def echo_since(warehouse: Warehouse, site_id: str, as_of: dt.date) -> Echo:
     return Echo(
         sum(outcome == "applied" for outcome, _, _ in lines),
         int(resent[0]) if resent else 0,
-        tuple(f'"{says}": {why}' for outcome, says, why in lines
+        tuple((str(says), str(why)) for outcome, says, why in lines
               if why and outcome in ("refused", "conflict", "unclear", "applied")))
 
 

@@ -87,8 +87,8 @@ class Ask:
     def advice(self) -> str:
         """The suggestion, or where we have none what to do instead; never empty."""
         if self.rule == _ROW_IS_GONE:
-            return ("Left out on purpose? Strike the row. Lost by accident? "
-                    "'Right as written' keeps it as you sent it before.")
+            return ("Moved, or left out on purpose? Strike the row: this line of it goes. Lost "
+                    "by accident? 'Right as written' keeps it as you sent it before.")
         if self.suggestion:
             return self.suggestion
         ways = [_WAYS[answer] for answer in self.answers if answer in _WAYS]

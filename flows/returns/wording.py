@@ -142,10 +142,9 @@ def explanation(findings: Sequence[Finding]) -> str:
 
 
 def place(findings: Sequence[Finding]) -> str:
-    """Where ``findings`` stand: ``sheet 'Eels', F12 to F41 (30 cells)``.
+    """Where ``findings`` stand: ``sheet 'Eels' of file Alder.xlsx, F12 to F41 (30 cells)``.
 
-    One part a sheet of a file; the file is named where the sheet has no name or where
-    there are several files. A finding without a cell is placed by its row, one without
+    One part a sheet of a file. A finding without a cell is placed by its row, one without
     a row by its sheet or file.
     """
     by_sheet: dict[tuple[str, str], list[Finding]] = {}

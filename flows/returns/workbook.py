@@ -211,10 +211,8 @@ def _answer_sheet(
         sheet.write_string(head, split + offset, heading, formats.ask_head)
     sheet.write_string(head, last, REF_HEADING, formats.found_head)
     sheet.set_row(head, 20)
-    files = {name for ask in asks for name in ask.files}
     for index, ask in enumerate(asks):
-        _ask_line(sheet, formats, head + 1 + index, index + 1, ask, as_of,
-                  name_file=len(files) > 1)
+        _ask_line(sheet, formats, head + 1 + index, index + 1, ask, as_of)
     sheet.freeze_panes(head + 1, 0)
     sheet.repeat_rows(head)
     _page(sheet, head + len(asks), last)
@@ -227,11 +225,8 @@ def _answer_sheet(
 
 def _ask_line(
     sheet: Worksheet, formats: _Formats, row: int, number: int, ask: Ask, as_of: dt.date,
-    *, name_file: bool,
 ) -> None:
     where = ask.where[:1].upper() + ask.where[1:]
-    if name_file:
-        where += " of " + ", ".join(wording.plain(name, 60) for name in ask.files)
     says = wording.plain(f"{ask.title}: {ask.says}" if ask.title else ask.says, 220)
     odd = f"{wording.plain(ask.message)}\n{wording.UNTIL_ANSWERED[ask.effect]}"
     texts = (wording.plain(where, 240), ask.dates, says, odd, wording.plain(ask.advice, 240))

@@ -64,6 +64,8 @@ class MadeUpSheet:
         """The sheet that the site sent before."""
         self.elsewhere: list[int] = []
         """Rows that another site, far-brook, has just so."""
+        self.alike: list[tuple[int, str, int, dt.date]] = []
+        """Row that vanished; tab, row and date of one in the newest sheet that is like it."""
         self.at: tuple[float, float] | None = None
         """Where the network's settings say that the site lies."""
         self.places: list[Place] = []
@@ -248,9 +250,16 @@ def connected(
         con.execute("INSERT INTO pulses VALUES (?, ?)", [date, pulse])
     shared = [str(row_id_base(sheet.sha) + row) for sheet in sheets for row in sheet.elsewhere]
     con.execute(
-        "CREATE TABLE twins AS SELECT 'far-brook' AS site, e.local_date, p.readings, p.tally "
+        "CREATE TABLE twins AS SELECT 'far-brook' AS site, e.local_date, p.core "
         f"FROM ({print_columns('judged_events', 'judged_catches')}) p "
         f"JOIN judged_events e USING (row_id) WHERE row_id IN ({', '.join(shared) or 'NULL'})")
+    con.execute("CREATE TABLE alike (event_id VARCHAR, place INTEGER, sheet VARCHAR, "
+                "sheet_row INTEGER, local_date DATE)")
+    for sheet in sheets:
+        for place, (number, *where) in enumerate(sheet.alike, 1):
+            con.execute(
+                "INSERT INTO alike SELECT event_id, ?, ?, ?, ? FROM judged_events WHERE row_id = ?",
+                [place, *where, row_id_base(sheet.sha) + number])
     before = [sheet.earlier for sheet in sheets if sheet.earlier is not None]
     for table, name, columns in (
         ("earlier", "events", EVENT_COLUMNS), ("earlier_catches", "catches", CATCH_COLUMNS)
@@ -261,7 +270,7 @@ def connected(
         con.execute(f"CREATE TABLE {table} AS SELECT *{sent} FROM arriving")
         con.unregister("arriving")
     return con, Relations(neighbours="elsewhere", pulse="pulses", twins="twins",
-                          earlier="earlier", earlier_catches="earlier_catches")
+                          earlier="earlier", earlier_catches="earlier_catches", alike="alike")
 
 
 def judged(

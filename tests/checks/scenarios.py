@@ -132,6 +132,14 @@ def _vanished(sheet: MadeUpSheet, gone: bool | None) -> int:
     return sheet.row(vanished=bool(gone))
 
 
+def _vanished_beside(sheet: MadeUpSheet, alike: int | None) -> int:
+    """A row that is gone, and as many that look like it: one beside, one in another tab."""
+    row = sheet.row(vanished=True)
+    places = [(row, sheet.name, 41, dt.date(2026, 3, 14)), (row, "April", 7, dt.date(2026, 4, 2))]
+    sheet.alike = places[: alike or 0]
+    return row
+
+
 def _conductance(sheet: MadeUpSheet, value: float | None) -> int:
     """A reading after nine of 12,000 uS/cm."""
     for day in range(9):
@@ -561,6 +569,17 @@ SCENARIOS: tuple[Scenario, ...] = (
         f"after the check of 10 Mar 07:00. {_MEND_TIME}", "set_date", HOLD, Flag.FAIL,
         name="too-short-a-day-earlier"),
     Scenario(
+        "set-after-check", _set_on, moment(1, "09:00"), "The net is written as set 11 Mar 09:00, "
+        f"after the check of 10 Mar 07:00; the two dates look exchanged. {_MEND_TIME}",
+        "set_date", HOLD, Flag.FAIL, suggestion="2026-03-10", offers={"most_hours": 21.0},
+        name="exchanged"),
+    Scenario(
+        # Where they are not thought exchanged, the set date alone is asked about.
+        "set-after-check", _set_on, moment(1, "09:00"), "The net is written as set 11 Mar 09:00, "
+        f"after the check of 10 Mar 07:00; the two dates look exchanged. {_MEND_TIME}",
+        "local_date", HOLD, Flag.FAIL, suggestion="2026-03-11", limits={"most_hours": 21.0},
+        name="exchanged"),
+    Scenario(
         "set-after-check", _set_undated, clock("17:30"), "The net is written as set 10 Mar 17:30, "
         f"after the check of 10 Mar 07:00. {_MEND_TIME}", "set_time", HOLD,
         Flag.FAIL, fine=(clock("05:00"),), edge=(clock("06:59"), clock("07:00"))),
@@ -649,6 +668,18 @@ SCENARIOS: tuple[Scenario, ...] = (
         name="soon-after"),
     Scenario(
         "vanished-row", _vanished, True, "Your earlier sheet had a row for 10 Mar 2026; the newest "
-        "one has none. Tell us whether it was struck on purpose, or put it back.", "local_date",
+        "one has none. Tell us whether it was moved or struck on purpose, or put it back.",
+        "local_date",
         QUERY, Flag.SUSPECT, fine=(False,)),
+    Scenario(
+        "vanished-row", _vanished_beside, 1, "Your earlier sheet had a row for 10 Mar 2026; the "
+        "newest one has none. Row 41 (14 Mar 2026) of the new sheet looks like it: is it the same "
+        "net check? Tell us whether it was moved or struck on purpose, or put it back.",
+        "local_date", QUERY, Flag.SUSPECT, blank=..., name="looks-like-one"),
+    Scenario(
+        "vanished-row", _vanished_beside, 2, "Your earlier sheet had a row for 10 Mar 2026; the "
+        "newest one has none. Rows 41 (14 Mar 2026) and 7 of tab April (2 Apr 2026) of the new "
+        "sheet look like it: is one of them the same net check? Tell us whether it was moved or "
+        "struck on purpose, or put it back.",
+        "local_date", QUERY, Flag.SUSPECT, blank=..., name="looks-like-two"),
 )

@@ -7,8 +7,8 @@ from typing import Any
 
 from shared.fields import FIELDS
 from shared.flags import Effect, Flag
-from tests.checks.made_up_sheets import FIRST_DAY, MadeUpSheet
-from tests.checks.scenarios import Lay, Scenario
+from tests.checks.made_up_sheets import FIRST_DAY, STICKLEBACK, MadeUpSheet
+from tests.checks.scenarios import Lay, Scenario, event
 
 HOLD, QUERY, NOTE = Effect.HOLD, Effect.QUERY, Effect.NOTE
 
@@ -110,6 +110,14 @@ def _pasted_readings(sheet: MadeUpSheet, same: bool | None) -> int:
     return sheet.row(1, catches=[{"count": 14.0}], **(readings if same else {"ph": 7.1}))
 
 
+def _pasted_with_few_readings(sheet: MadeUpSheet, same: bool | None) -> int:
+    catches = ({"count": 31.0}, {"life_stage": "elver", "count": 3.0})
+    readings = {"water_temperature": 5.1, "air_temperature": 3.3}
+    sheet.row(0, catches=catches, **readings)
+    other = {} if same else {"water_temperature": 5.3}
+    return sheet.row(1, catches=catches, **(readings | other))
+
+
 def _last_year(sheet: MadeUpSheet, rows: int | None) -> int:
     looked = 0
     for years in (1, 0):
@@ -170,6 +178,72 @@ def _leap(sheet: MadeUpSheet, count: float | None) -> int:
     looked = 0
     for day in range(11):
         row = sheet.row(day, catches=[{"count": count if day == 5 else 30.0 - day % 2}])
+        looked = row if day == 5 else looked
+    return looked
+
+
+def _out_of_order(sheet: MadeUpSheet, date: dt.date | None) -> int:
+    looked = 0
+    for day in (22, 23, 24, 25, 26, 27):
+        odd = day == 24 and date is not None
+        given = {"local_date": date, "check_date": date,
+                 "set_date": date - dt.timedelta(days=1)} if odd and date else {}
+        row = sheet.row(day, **given)
+        looked = row if day == 24 else looked
+    return looked
+
+
+def _dead(sheet: MadeUpSheet, dead: float | None) -> int:
+    return sheet.row(0, catches=[
+        {"count": 20.0, "released": 20.0 - (dead or 0.0), "mortality": dead}])
+
+
+def _level(sheet: MadeUpSheet, level: float | None) -> int:
+    for day in range(8):
+        sheet.row(day, water_level=50.0 + day % 3)
+    return sheet.row(8, water_level=level)
+
+
+def _in_days(sheet: MadeUpSheet, hours: float | None) -> int:
+    untimed = {"set_date": None, "set_time": None}
+    for day in range(8):
+        sheet.row(day, hours_fished=24.0, **untimed)
+    return sheet.row(8, hours_fished=24.0 if hours is None else hours, **untimed)
+
+
+def _after_a_gap(sheet: MadeUpSheet, count: float | None) -> int:
+    looked = 0
+    for day in (0, 1, 2, 3, 4, 6, 7, 8, 9, 10):
+        row = sheet.row(day, catches=[{"count": count if day == 6 else 30.0 - day % 2}])
+        looked = row if day == 6 else looked
+    return looked
+
+
+def _a_column_too_far(sheet: MadeUpSheet, elvers: float | None) -> int:
+    looked = 0
+    for day in range(11):
+        odd = day == 5
+        row = sheet.row(day, catches=[
+            {"count": 0.0 if odd else 30.0 - day % 2},
+            {"life_stage": "elver", "count": elvers if odd else 0.0}])
+        looked = row if odd else looked
+    return looked
+
+
+def _good_year(sheet: MadeUpSheet, count: float | None) -> int:
+    """A leap among catches that the same weeks of two other seasons had many times over."""
+    for years in (2, 1):
+        for day in range(11):
+            sheet.row(day - 365 * years, catches=[{"count": 200.0 + 9 * day}])
+    return _leap(sheet, count)
+
+
+def _school(sheet: MadeUpSheet, count: float | None) -> int:
+    looked = 0
+    for day in range(11):
+        row = sheet.row(day, catches=[{
+            "taxon": STICKLEBACK, "life_stage": "unspecified",
+            "count": count if day == 5 else 30.0 - day % 2}])
         looked = row if day == 5 else looked
     return looked
 
@@ -300,14 +374,19 @@ SCENARIOS: tuple[Scenario, ...] = (
         f"after another (rows 34 to 39): it looks copied down. {_COPIED}", _TEMPERATURE, QUERY,
         Flag.SUSPECT, fine=(1, 2), edge=(3, 4), limits=limits, name=name)
       for name, limits in (("short", {"rows": 9.0}), ("chance", {"one_in": 1e12}))),
-    Scenario(
+    *(Scenario(
         "copied-down", _count_run, 6, "Count says 17 in 6 rows one after another (rows 34 to 39): "
         f"it looks copied down. {_COPIED}", "count", QUERY, Flag.SUSPECT, fine=(1, 2),
-        edge=(3, 4), limits={"rows": 9.0}, stage="glass eel"),
+        edge=(2, 5), limits=limits, stage="glass eel", name=next(iter(limits)))
+      for limits in ({"counts": 9.0}, {"counts_one_in": 1e12})),
     Scenario(
         "row-pasted", _pasted, True, "The row of 11 Mar 2026 says just what the row of 10 Mar 2026 "
         f"says (row 4). {_PASTED}", "local_date", HOLD, Flag.FAIL, fine=(False,),
         limits={"readings": 4.0}),
+    Scenario(
+        "row-pasted", _pasted_with_few_readings, True, "Catch and readings of 11 Mar 2026 are all "
+        f"the same as those of 10 Mar 2026 (row 4). {_PASTED}", "local_date", QUERY, Flag.SUSPECT,
+        fine=(False,), limits={"animals": 40.0}, name="few-readings"),
     Scenario(
         "row-pasted", _pasted_readings, True, "The readings of 11 Mar 2026 are all the same as "
         f"those of 10 Mar 2026 (row 4). {_PASTED}", "local_date", QUERY, Flag.SUSPECT,
@@ -323,7 +402,7 @@ SCENARIOS: tuple[Scenario, ...] = (
         Flag.SUSPECT, name="a-row"),
     *(Scenario(
         "running-total", _summed, 8, "The counts never fall over 8 checks (rows 9 to 16); it looks "
-        "like a running total. Write each day's own count: 11 here, if it is one.", "count", QUERY,
+        "like a running total. Write each day's own count.", "count", QUERY,
         Flag.SUSPECT, fine=(0, 3), edge=(5, 6), suggestion="11", limits=limits,
         name=next(iter(limits)), stage="glass eel")
       for limits in ({"checks": 20.0}, {"rises": 20.0}, {"animals": 500.0}, {"times": 50.0})),
@@ -350,15 +429,67 @@ SCENARIOS: tuple[Scenario, ...] = (
       for limits in ({"checks": 15.0}, {"degrees": 3.0})),
     *(Scenario(
         "same-as-other-site", _of_far_brook, 4, "The row of 10 Mar 2026 says just what far-brook "
-        f"has for the day; 4 rows of this sheet are so. {_OTHERS}", "local_date", HOLD, Flag.FAIL,
-        fine=(0,), limits=limits, name=next(iter(limits)))
-      for limits in ({"readings": 3.0}, {"animals": 32.0}, {"rows": 5.0})),
+        f"has for the day; 4 rows of this sheet are so. {_OTHERS}", "local_date", QUERY,
+        Flag.SUSPECT, fine=(0,), edge=(1, 2), limits=limits, name=next(iter(limits)))
+      for limits in ({"animals": 125.0}, {"rows": 5.0})),
+    *(Scenario(
+        "date-out-of-order", _out_of_order, dt.date(2026, 3, 4), "The row is dated 4 Mar 2026, "
+        "between rows of 2 Apr 2026 and 4 Apr 2026. Mend the date, or tell us that it is right.",
+        "local_date", QUERY, Flag.SUSPECT, fine=(dt.date(2026, 4, 3),),
+        edge=(dt.date(2026, 3, 23), dt.date(2026, 3, 22)), suggestion="2026-04-03",
+        limits=limits, name=next(iter(limits)))
+      for limits in ({"near": 1.0}, {"days": 40.0})),
+    *(Scenario(
+        "mostly-dead", _dead, 16.0, "16 of 20 are written as dead, and 4 as released. Look whether "
+        "the two changed columns; if so many died, say so and what of.", "mortality", QUERY,
+        Flag.SUSPECT, fine=(0.0, 7.0), edge=(10.0, 11.0), limits=limits, name=next(iter(limits)))
+      for limits in ({"animals": 17.0}, {"share": 0.9})),
+    Scenario(
+        "level-unit", _level, 1524.0, "Water level 50 was read as ft, where this site has about "
+        "1.67 ft. It fits in another unit; did you mean that? Write it in the column's unit, or "
+        "tell us which unit the staff has.", "water_level", Effect.MASK, Flag.SUSPECT,
+        fine=(50.0, 120.0), suggestion="1.64 ft", limits={"times": 40.0},
+        units={"water_level": "ft"}),
+    Scenario(
+        "effort-mismatch", _in_days, 1.1, "Hours fished says 1.1, where this net fishes about 24: "
+        "are these days? Mend whichever is wrong.", "hours_fished", QUERY, Flag.SUSPECT,
+        fine=(24.0, 6.0), edge=(1.35, 1.25), suggestion="26.4 h", limits={"share": 0.05},
+        name="days"),
+    Scenario(
+        "effort-mismatch", event("hours_fished"), 25.0, "Hours fished says 25, but from 9 Mar "
+        "07:00 to 10 Mar 07:00 is 24.0 h, an hour apart: was a watch not changed with the clocks? "
+        "Mend whichever is wrong.", "hours_fished", QUERY, Flag.SUSPECT, fine=(24.0,),
+        name="an-hour"),
+    *(Scenario(
+        "day-skipped", _after_a_gap, 80.0, "80 American eel (glass eel) after a day without a row "
+        "(15 Mar 2026), where the checks before and after had about 30 and the hours say 24. If it "
+        "is two days' catch, give the hours of both; if not, say what 15 Mar 2026 had.", "count",
+        QUERY, Flag.SUSPECT, fine=(0.0, 45.0), edge=(59.0, 60.0), limits=limits,
+        name=next(iter(limits)), stage="glass eel")
+      for limits in ({"animals": 90.0}, {"times": 3.0}, {"hours": 20.0})),
+    *(Scenario(
+        "stages-exchanged", _a_column_too_far, 40.0, "40 American eel (elver), where the checks "
+        "before and after had about 0, and 0 of the other stage, where they had about 30. Look "
+        "whether the two changed columns; if it is right, say so and it stays.", "count", QUERY,
+        Flag.SUSPECT, fine=(0.0, 11.0), edge=(11.0, 12.0), limits=limits, name=next(iter(limits)),
+        stage="elver")
+      for limits in ({"animals": 50.0}, {"times": 1.0})),
     *(Scenario(
         "unlike-history", _leap, 400.0, "400 American eel (glass eel): the checks before and after "
         f"had about 30. {_DIGIT}", "count", QUERY, Flag.SUSPECT, fine=(0.0, 90.0),
         edge=(147.0, 151.0), suggestion="40", limits=limits, name=next(iter(limits)),
         stage="glass eel")
-      for limits in ({"times": 20.0}, {"animals": 500.0}, {"checks": 9.0})),
+      for limits in ({"times": 20.0}, {"animals": 500.0}, {"checks": 9.0, "all_checks": 9.0})),
+    *(Scenario(
+        "unlike-history", _good_year, 400.0, "400 American eel (glass eel): the checks before and "
+        f"after had about 30. {_DIGIT}", "count", QUERY, Flag.SUSPECT, fine=(90.0,),
+        edge=(150.0, 151.0), suggestion="40", limits=limits, name="dwarfs-all", stage="glass eel")
+      for limits in ({"all_checks": 9.0},)),
+    Scenario(
+        "unlike-history", _school, 700.0, "700 Threespine stickleback (unspecified): the checks "
+        f"before and after had about 30. {_DIGIT}", "count", QUERY, Flag.SUSPECT,
+        fine=(0.0, 400.0), edge=(590.0, 610.0), suggestion="", limits={"school_times": 40.0},
+        name="schools", stage="unspecified"),
     *(Scenario(
         "unlike-history", _cold, 60.0, "60 American eel (glass eel) in water so cold that they "
         f"hardly move. {_DIGIT}", "count", QUERY, Flag.SUSPECT, fine=(0.0, 12.0),

@@ -62,7 +62,7 @@ def _first_of_its_kind(taxon: str, earlier: int = 45, times: int = 1) -> Lay:
 
 def _in_month(stage: str) -> Lay:
     def lay(sheet: MadeUpSheet, month: int | None) -> int:
-        date = dt.date(2026, month or 4, 20)
+        date = dt.date(2025, month or 4, 20)
         return sheet.row(local_date=date, catches=[
             {"life_stage": stage, "count": None if month is None else 2.0}])
 
@@ -177,7 +177,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario(
         "salinity-disagrees", after_a_week("salinity", conductivity=None), 15.45, "Salinity 15.5 "
         "is the specific conductance 15447 uS/cm in mS/cm: as salinity that is 9.0. " + _EACH,
-        "salinity", QUERY, Flag.SUSPECT, fine=(9.0,), suggestion="9", name="conductivity-written"),
+        "salinity", QUERY, Flag.SUSPECT, fine=(9.0,), name="conductivity-written"),
     Scenario(
         "salinity-disagrees", alone("salinity", specific_conductance=15447.0), 15_447.0,
         f"Salinity 15447 is more than any water holds; it is a conductivity. {_EACH}", "salinity",

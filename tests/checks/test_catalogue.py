@@ -30,7 +30,7 @@ def test_a_rule_says_what_why_whence_and_what_to_do(rule: Rule) -> None:
     for text in (rule.title, rule.about, rule.source, rule.message, rule.remedy):
         assert text.strip() == text and len(text) >= 5
     for sentence in (rule.about, rule.message, rule.remedy):
-        assert sentence.endswith(".")
+        assert sentence.endswith((".", "?"))
     assert rule.version >= 1
 
 
@@ -77,7 +77,7 @@ def test_probes_look_at_fields_of_the_dictionary() -> None:
         if item.probe.rows is not None:
             assert item.probe.over in (Over.TALLIES, Over.WATER)
         if item.probe.guard is not None:
-            assert item.probe.over in SCANNED
+            assert item.probe.over in SCANNED | {Over.KINDS}
             assert "SELECT" not in str(item.probe.guard)
 
 

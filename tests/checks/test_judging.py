@@ -398,16 +398,18 @@ def test_rows_that_stand_twice_are_asked_about_one_by_one() -> None:
 # -- places ---------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("without", "points_at"), [
-    ((), "hours_fished"), (("hours_fished",), "set_time"),
-    (("hours_fished", "set_time"), "check_time"),
-    (("hours_fished", "set_time", "check_time"), "local_date"),
+@pytest.mark.parametrize(("without", "checked", "points_at"), [
+    ((), dt.time(7), "hours_fished"), (("hours_fished",), dt.time(7), "set_time"),
+    (("hours_fished", "set_time"), None, "check_time"),
+    # A time that stands there is not what is wanting.
+    (("hours_fished", "set_time"), dt.time(7), "local_date"),
+    (("hours_fished", "set_time", "check_time"), None, "local_date"),
 ])
 def test_a_field_with_no_column_points_at_what_stands_for_it(
-    without: tuple[str, ...], points_at: str
+    without: tuple[str, ...], checked: dt.time | None, points_at: str
 ) -> None:
     sheet = MadeUpSheet(without=without)
-    row = sheet.row(hours_fished=None, set_date=None, set_time=None)
+    row = sheet.row(hours_fished=None, set_date=None, set_time=None, check_time=checked)
     (finding,) = _one(sheet)
     assert (finding.field, finding.cell) == ("hours_fished", sheet.cell(row, points_at))
 
@@ -475,7 +477,7 @@ def test_a_finding_survives_pickling() -> None:
 def test_ids_of_findings_are_their_own_and_outlive_a_moved_row() -> None:
     sheet = MadeUpSheet()
     for day in range(4):
-        sheet.row(day, ph=72.0, turbidity=-1.0)
+        sheet.row(day, ph=72.0 + day, turbidity=-1.0)
     found = _one(sheet)
     assert len({f.id for f in found}) == len(found) == 8
     moved = [f.__class__(**{name: getattr(f, name) for name in f.__slots__} | {

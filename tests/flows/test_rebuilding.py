@@ -24,6 +24,7 @@ from tests.flows.answers.conftest import (  # noqa: F401
     suggested,
 )
 from warehouse.folder import database_path
+from warehouse.standing import read_standing
 from warehouse.store import Warehouse
 
 WARM = f"{SITE}:fyke:A:2026-02-27T0805"
@@ -73,7 +74,9 @@ def test_decide_shows_first_and_then_does(
 ) -> None:
     wish = ["decide", str(bay), "--rule", "out-of-range", "--field", "water_temperature",
             "--correct", "--reason", "the points were lost", "--as-of", "2026-04-06", "--json"]
+    standing = read_standing(bay)
     assert main([*wish, "--dry-run"]) == 0
+    assert read_standing(bay) == standing
     shown = json.loads(capsys.readouterr().out)
     assert shown["recorded"] == [] and len(shown["answers"]) == 2
     assert {"event_id": WARM, "what": "water_temperature_c", "before": "",
@@ -81,8 +84,18 @@ def test_decide_shows_first_and_then_does(
     assert clean_value(bay, "water_temperature_c", "2026-02-27") is None
     assert main(wish) == 0
     assert json.loads(capsys.readouterr().out)["recorded"] == [1, 2]
+    stood, standing = standing, read_standing(bay)
+    assert stood is not None and standing is not None
+    had, has = stood.sites[0], standing.sites[0]
+    assert had.by_rule["out-of-range"] - has.by_rule.get("out-of-range", 0) == 2
+    assert (had.asked - has.asked, had.files) == (2, has.files)
     assert clean_value(bay, "water_temperature_c", "2026-02-27") == pytest.approx(3.888889)
-    assert rebuild(bay, load_network(bay)).equal
+    with Warehouse.open(bay) as warehouse:
+        returned = warehouse.connection.execute("FROM returns").fetchall()
+    made = rebuild(bay, load_network(bay), swap=True)
+    assert made.equal and made.swapped
+    with Warehouse.open(bay) as warehouse:
+        assert returned == warehouse.connection.execute("FROM returns").fetchall() != []
 
     assert main(["decide", str(bay), WARM, "--withdraw", "--reason", "net torn", "--json",
                  "--dry-run"]) == 0

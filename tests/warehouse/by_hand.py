@@ -5,7 +5,10 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+import shutil
+import tempfile
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +19,7 @@ from shared.settings import Network, parse_network
 from shared.sheets import Sheet, Workbook
 from shared.staging import Staged, row_id_base
 from warehouse.clean import SiteAccount, load_site
+from warehouse.folder import database_path
 from warehouse.lineage import Lineage, lay_out
 from warehouse.receipts import receive
 from warehouse.staging import Reading, reader_key, save_readings
@@ -51,6 +55,19 @@ zone = "Canada/Atlantic"
 def network() -> Network:
     """Two invented sites."""
     return parse_network(NETWORK_TOML)
+
+
+@cache
+def _empty_database() -> Path:
+    folder = Path(tempfile.mkdtemp())
+    Warehouse.open(folder).close()
+    return database_path(folder)
+
+
+def lay_empty(place: Path) -> None:
+    """Put a laid out database with nothing in it at ``place``: laying one out costs more."""
+    place.parent.mkdir(parents=True, exist_ok=True)
+    shutil.copy(_empty_database(), place)
 
 
 @dataclass

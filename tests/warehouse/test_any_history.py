@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-import shutil
 import tempfile
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
 from hypothesis import HealthCheck, settings
@@ -20,7 +18,16 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from shared.decisions import Action, Channel
 from shared.sheets import Sheet, Workbook
-from tests.warehouse.by_hand import AS_OF, GLASS, Check, content_of, network, send, staged_of
+from tests.warehouse.by_hand import (
+    AS_OF,
+    GLASS,
+    Check,
+    content_of,
+    lay_empty,
+    network,
+    send,
+    staged_of,
+)
 from warehouse import decisions, record
 from warehouse.clean import load_site
 from warehouse.folder import database_path
@@ -32,14 +39,6 @@ SEQUENCES = int(os.environ.get("HYPOTHESIS_SEQUENCES", "6"))
 FIRST = dt.date(2026, 2, 1)
 COLUMNS = ("event_id, local_date, water_temperature_c, qc_event, decided, source_file_sha256, "
            "source_row")
-
-
-@cache
-def _empty_database() -> Path:
-    """A laid out database with nothing in it: laying one out costs more than a sequence."""
-    folder = Path(tempfile.mkdtemp())
-    Warehouse.open(folder).close()
-    return database_path(folder)
 
 
 @dataclass
@@ -81,9 +80,7 @@ class AnyHistory(RuleBasedStateMachine):
     def __init__(self) -> None:
         super().__init__()
         self.folder = tempfile.TemporaryDirectory()
-        place = database_path(Path(self.folder.name))
-        place.parent.mkdir(parents=True)
-        shutil.copy(_empty_database(), place)
+        lay_empty(database_path(Path(self.folder.name)))
         self.wh = Warehouse.open(Path(self.folder.name))
         self.seen: list[Seen] = []
         self.sent: dict[str, list[Check]] = {}
@@ -166,8 +163,7 @@ class AnyHistory(RuleBasedStateMachine):
         before = self._clean(self.wh)
         place = Path(self.folder.name) / "rebuilt" / f"{self.fresh}-{self.salt}.duckdb"
         self.salt += 1
-        place.parent.mkdir(exist_ok=True)
-        shutil.copy(_empty_database(), place)
+        lay_empty(place)
         with Warehouse.open(Path(self.folder.name), place) as made:
             record.catch_up(made)
             for sha256, checks in self.sent.items():

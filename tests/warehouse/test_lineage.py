@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from shared.flags import Effect
 from shared.problems import Trouble
 from shared.staging import CATCH_COLUMNS, EVENT_COLUMNS
-from tests.warehouse.by_hand import AS_OF, GLASS, Check, Rule, days, load, network, send
+from tests.warehouse.by_hand import AS_OF, GLASS, Check, Rule, days, lay_empty, load, network, send
+from warehouse.folder import database_path
 from warehouse.lineage import lay_out
 from warehouse.receipts import receive
 from warehouse.staging import reader_key, save_trouble
@@ -140,6 +141,24 @@ def test_a_row_whose_date_can_no_longer_be_read_is_there_and_not_vanished(wh: Wa
     assert (lineage.events, lineage.vanished) == (6, 0)
 
 
+def test_rows_that_a_vanished_one_may_be_are_named_where_they_stand_now(wh: Warehouse) -> None:
+    values = {"water_temperature": 6.1}
+    was, *twins = (Check(day, {GLASS: 5.0}, values)
+                   for day in ("2026-03-20", "2026-04-02", "2026-04-05"))
+    send(wh, "alder", "alder/a.xlsx", [*SEASON, was])
+    load(wh, "alder")
+    send(wh, "alder", "alder/a.xlsx", [*twins, *SEASON])
+    assert lay_out(wh, "alder").vanished == 1
+    alike = "SELECT place, sheet, sheet_row, local_date::VARCHAR FROM judged_alike ORDER BY place"
+    first = wh.connection.execute(alike).fetchall()
+    assert first == [(1, "Counts", 4, "2026-04-02"), (2, "Counts", 5, "2026-04-05")]
+    # A later sheet has two more rows above them.
+    early = [Check(f"2026-02-{day:02d}", {GLASS: 0.0}) for day in (3, 4)]
+    send(wh, "alder", "alder/a.xlsx", [*early, *twins, *SEASON])
+    lay_out(wh, "alder")
+    assert [row[2] for row in wh.connection.execute(alike).fetchall()] == [6, 7]
+
+
 def test_bare_zero_rows_do_not_pass_for_each_other(wh: Warehouse) -> None:
     zeros = [Check(f"2026-03-{day:02d}", {GLASS: 0.0}) for day in range(1, 8)]
     send(wh, "alder", "alder/a.xlsx", zeros[:6])
@@ -199,10 +218,13 @@ def weeks(draw: st.DrawFn) -> list[tuple[str, list[int]]]:
 @settings(max_examples=15, deadline=None)
 @given(sent=weeks())
 def test_no_day_ever_sent_is_lost(sent: list[tuple[str, list[int]]]) -> None:
-    with (
-        tempfile.TemporaryDirectory() as folder,
-        Warehouse.open(Path(folder)) as warehouse,
-    ):
+    with tempfile.TemporaryDirectory() as folder:
+        lay_empty(database_path(Path(folder)))
+        _no_day_is_lost(Path(folder), sent)
+
+
+def _no_day_is_lost(folder: Path, sent: list[tuple[str, list[int]]]) -> None:
+    with Warehouse.open(folder) as warehouse:
         ever: set[str] = set()
         for week, (name, chosen) in enumerate(sent):
             checks = [

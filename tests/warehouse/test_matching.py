@@ -21,7 +21,7 @@ def row(day: int, count: float = 0.0, number: int | None = None, **values: float
 
 
 def pairs(gone: list[Row], arrived: list[Row]) -> dict[str, str]:
-    return {match.gone: match.arrived for match in match_rows(gone, arrived)}
+    return {match.gone: match.arrived for match in match_rows(gone, arrived).moved}
 
 
 def test_a_row_with_the_same_counts_and_readings_is_the_same_row() -> None:
@@ -35,6 +35,23 @@ def test_two_rows_that_would_fit_as_well_are_asked_about() -> None:
     one = replace(row(13, 5), above=None, below=None)
     other = replace(row(23, 5), above=None, below=None)
     assert pairs([was], [one, other]) == {}
+
+
+def test_rows_that_it_may_be_are_named_and_those_taken_are_not() -> None:
+    was = row(3, 5, number=3, water_temperature=4.4)
+    one = replace(was, key="03-13", date=dt.date(2026, 3, 13), number=60, above=None, below=None)
+    other = replace(one, key="03-23", date=dt.date(2026, 3, 23), number=70)
+    found = match_rows([was], [one, other])
+    assert found.moved == ()
+    assert found.alike == (("03-03", "03-13"), ("03-03", "03-23"))
+    # What is found to be another row is not named.
+    twin = replace(one, key="05-13", date=dt.date(2026, 5, 13))
+    kept = row(20, 900, water_temperature=9.9)
+    twin = replace(twin, values=kept.values, counts=kept.counts)
+    found = match_rows([was, kept], [one, other, twin])
+    assert [match.arrived for match in found.moved] == ["05-13"]
+    assert "05-13" not in {arrived for _, arrived in found.alike}
+    assert match_rows([row(3)], [replace(row(28), above=None, below=None)]).alike == ()
 
 
 def test_a_bare_zero_is_matched_by_its_place_and_by_nothing_less() -> None:
@@ -71,6 +88,6 @@ def test_whatever_moved_no_row_stands_for_two(data: st.DataObject) -> None:
     gone = [row(day, float(data.draw(st.integers(0, 3)))) for day in days]
     arrived = [replace(item, key=f"n{item.key}", date=dt.date(2026, 5, item.date.day))
                for item in data.draw(st.permutations(gone)) if item.date is not None]
-    found = match_rows(gone, arrived)
+    found = match_rows(gone, arrived).moved
     assert len({match.gone for match in found}) == len(found)
     assert len({match.arrived for match in found}) == len(found)

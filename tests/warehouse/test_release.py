@@ -523,6 +523,17 @@ def test_text_with_commas_quotes_and_newlines_survives_csv(wh: Warehouse) -> Non
     assert rows_of(publish(wh), "events")[0]["gear_unit"] == awkward
 
 
+def test_no_cell_is_a_formula_to_a_spreadsheet(wh: Warehouse) -> None:
+    send(wh, "alder", "alder/a.xlsx", [
+        Check("2026-03-01", {GLASS: 1.0}, gear='=HYPERLINK("http://x","net")'),
+        Check("2026-03-02", {GLASS: 1.0}, gear="-1")])
+    load(wh, "alder")
+    release = publish(wh)
+    for table in ("events", "counts"):
+        assert [row["gear_unit"] for row in rows_of(release, table)] == [
+            "'=HYPERLINK(\"http://x\",\"net\")", "-1"]
+
+
 @pytest.mark.parametrize("gear", ["A", 'the "A" net'])
 def test_counts_as_csv_and_parquet_agree_in_every_value(wh: Warehouse, gear: str) -> None:
     send(wh, "alder", "alder/a.xlsx", days("2026-03-01", 4, gear=gear))
