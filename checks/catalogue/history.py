@@ -51,7 +51,7 @@ def _skipped(limits: Limits, _: Network) -> Iterator[Probe]:
         f"c.taxon LIKE 'anguilla-%' AND c.count >= {limits['animals']!r} AND x.skipped = 1 "
         # Otherwise there is a row each day, and this one has the hours of one night.
         f"AND x.nights <= 8 AND coalesce(e.hours_fished, e.soak_hours) "
-        f"BETWEEN 6 AND {limits['hours']!r} "
+        f"BETWEEN 18 AND {limits['hours']!r} "
         f"AND c.count >= {limits['times']!r} * greatest(x.sides, x.about)",
         facts={"about": "format('{:.0f}', x.about)",
                "hours_text": "format('{:g}', round(coalesce(e.hours_fished, e.soak_hours), 1))",

@@ -80,6 +80,8 @@ def _summed_up(limits: Limits, _: Network) -> Iterator[Probe]:
         Effect.QUERY,
         f"x.run >= {limits['checks']!r} AND x.rises >= {limits['rises']!r} "
         f"AND x.run_total >= {limits['animals']!r} AND x.row_id <> x.run_id "
+        # Small catches rise by chance more easily.
+        f"AND (x.run_total >= {2 * limits['animals']!r} OR x.rises > {limits['rises']!r} + 1) "
         f"AND x.run_total >= {limits['times']!r} * greatest(x.run_start, 1) "
         # A run that swells does so by leaps and ebbs; a sum grows by the day's catch, and what
         # comes after it is one again.

@@ -112,9 +112,9 @@ def _pasted_readings(sheet: MadeUpSheet, same: bool | None) -> int:
 
 def _pasted_with_few_readings(sheet: MadeUpSheet, same: bool | None) -> int:
     catches = ({"count": 31.0}, {"life_stage": "elver", "count": 3.0})
-    readings = {"water_temperature": 5.1, "air_temperature": 3.3}
+    readings: dict[str, Any] = {"water_temperature": 5.1, "air_temperature": 3.3}
     sheet.row(0, catches=catches, **readings)
-    other = {} if same else {"water_temperature": 5.3}
+    other: dict[str, Any] = {} if same else {"water_temperature": 5.3}
     return sheet.row(1, catches=catches, **(readings | other))
 
 
@@ -186,7 +186,7 @@ def _out_of_order(sheet: MadeUpSheet, date: dt.date | None) -> int:
     looked = 0
     for day in (22, 23, 24, 25, 26, 27):
         odd = day == 24 and date is not None
-        given = {"local_date": date, "check_date": date,
+        given: dict[str, Any] = {"local_date": date, "check_date": date,
                  "set_date": date - dt.timedelta(days=1)} if odd and date else {}
         row = sheet.row(day, **given)
         looked = row if day == 24 else looked
@@ -205,7 +205,7 @@ def _level(sheet: MadeUpSheet, level: float | None) -> int:
 
 
 def _in_days(sheet: MadeUpSheet, hours: float | None) -> int:
-    untimed = {"set_date": None, "set_time": None}
+    untimed: dict[str, Any] = {"set_date": None, "set_time": None}
     for day in range(8):
         sheet.row(day, hours_fished=24.0, **untimed)
     return sheet.row(8, hours_fished=24.0 if hours is None else hours, **untimed)
