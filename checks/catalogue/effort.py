@@ -312,6 +312,7 @@ RULES = (
         },
         yields_to=("soak-too-long", "set-after-check", "out-of-range", "soak-overlap"),
         groups=False,
+        version=2,
         example={
             "field": "Hours fished",
             "raw": "34",
