@@ -13,6 +13,7 @@ Nothing here publishes: :mod:`flows.door` runs the gate and leaves ``latest`` wh
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -464,11 +465,14 @@ class _Judge:
     def __init__(self) -> None:
         os.environ["GX_ANALYTICS_ENABLED"] = "false"
         import great_expectations as gx
-        from great_expectations.data_context.types.base import ProgressBarsConfig
+        from great_expectations.data_context.types import base
 
+        # It sets its loggers to speak, and Prefect would put what they say on the screen.
+        for name in ("great_expectations", base.__name__):
+            logging.getLogger(name).setLevel(logging.WARNING)
         self.gx = gx
         context = gx.get_context(mode="ephemeral")
-        context.variables.progress_bars = ProgressBarsConfig(globally=False)
+        context.variables.progress_bars = base.ProgressBarsConfig(globally=False)
         self.source = context.data_sources.add_pandas("release")
         self.tables: dict[str, Any] = {}
 
