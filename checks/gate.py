@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 import duckdb
 
+from shared.columnar import sql_text
 from shared.fields import FIELDS, MEASURED_FIELDS, NUMERIC_KINDS
 from shared.flags import Effect, Flag
 from shared.protocol import protocols
@@ -114,10 +115,6 @@ def _nought(id: str, column: str, says: str) -> Expectation:
     return Expectation(id, column, "between", says, {"min_value": 0, "max_value": 0})
 
 
-def _text(value: str) -> str:
-    return "'" + value.replace("'", "''") + "'"
-
-
 def _among(values: Sequence[str]) -> Mapping[str, Any]:
     return {"value_set": list(values)}
 
@@ -131,7 +128,7 @@ def suites(subject: Subject) -> list[Suite]:
 def _counts(subject: Subject) -> Suite:
     most = FIELDS["count"].possible
     assert most is not None
-    scale = " ".join(f"WHEN {_text(p.id)} THEN {p.cpue_scale}" for p in protocols().values())
+    scale = " ".join(f"WHEN {sql_text(p.id)} THEN {p.cpue_scale}" for p in protocols().values())
     right = f'c."count" / c.effort_value * CASE c.protocol {scale} END'
     return Suite("counts", f"""
         SELECT concat_ws(':', c.event_id, c.taxon_id, c.life_stage) AS "key", c."count",
@@ -263,13 +260,13 @@ def _columns(subject: Subject) -> Suite:
     for table, columns in subject.tables.items():
         always = set(subject.always.get(table, ()))
         asked = [
-            f"({_text(column)}, {_text(field_id)}, {_private(field_id)}, "
+            f"({sql_text(column)}, {sql_text(field_id)}, {_private(field_id)}, "
             f"{_empties(column, column in always)}, {_strange_flags(column, flags)}, "
             f"{_outside(column, field_id)})"
             for column, field_id in columns.items()
         ]
         parts.append(
-            f"SELECT {_text(table)} AS table_name, unnest([{', '.join(asked)}]) AS told "
+            f"SELECT {sql_text(table)} AS table_name, unnest([{', '.join(asked)}]) AS told "
             f"FROM gate_{table}")
     union = " UNION ALL ".join(parts)
     return Suite("columns", f"""
@@ -354,7 +351,7 @@ def _losses(subject: Subject) -> Suite:
                  "NULL::VARCHAR AS event_id WHERE false"
     else:
         place = (subject.previous / "events.parquet").as_posix()
-        before = f"SELECT site_id, season, event_id FROM read_parquet({_text(place)})"
+        before = f"SELECT site_id, season, event_id FROM read_parquet({sql_text(place)})"
     return Suite("losses", f"""
         WITH before AS ({before}),
         gone AS (
@@ -401,7 +398,7 @@ def _lay_out(subject: Subject) -> None:
     for table in subject.tables:
         place = (subject.folder / f"{table}.parquet").as_posix()
         con.execute(f"CREATE OR REPLACE TEMP VIEW gate_{table} AS "
-                    f"FROM read_parquet({_text(place)})")
+                    f"FROM read_parquet({sql_text(place)})")
     con.execute(
         "CREATE OR REPLACE TEMP TABLE gate_held AS "
         "SELECT DISTINCT event_id FROM row_account WHERE disposition = 'held' "
@@ -412,10 +409,10 @@ def _lay_out(subject: Subject) -> None:
         "SELECT event_id FROM gate_held UNION SELECT event_id FROM decisions "
         "UNION SELECT becomes FROM decisions WHERE becomes IS NOT NULL "
         "UNION SELECT event_id FROM departures")
-    con.execute(f"ATTACH {_text(subject.snapshot.as_posix())} AS gate_snapshot (READ_ONLY)")
+    con.execute(f"ATTACH {sql_text(subject.snapshot.as_posix())} AS gate_snapshot (READ_ONLY)")
     try:
         con.execute("CREATE OR REPLACE TEMP TABLE gate_copies AS " + " UNION ALL ".join(
-            f"SELECT {_text(table)} AS table_name, "
+            f"SELECT {sql_text(table)} AS table_name, "
             f"(SELECT count(*) FROM gate_snapshot.{table}) - (SELECT count(*) FROM gate_{table}) "
             "AS off" for table in subject.tables))
     finally:

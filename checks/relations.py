@@ -25,6 +25,7 @@ from checks.sequences import (
     build_nets,
     build_readings,
 )
+from shared.columnar import sql_text
 from shared.fields import FIELDS
 from shared.protocol import protocols
 from shared.staging import ROWS_A_FILE
@@ -323,13 +324,8 @@ def _of_kinds(kinds: Iterable[tuple[str | None, str | None]]) -> str:
     """SQL: the catch is of one of ``kinds`` (taxon and stage); few, and no join is needed."""
     named = sorted((taxon, stage) for taxon, stage in kinds if taxon and stage)
     return " OR ".join(
-        f"taxon = {_quoted(taxon)} AND life_stage = {_quoted(stage)}" for taxon, stage in named
+        f"taxon = {sql_text(taxon)} AND life_stage = {sql_text(stage)}" for taxon, stage in named
     ) or "FALSE"
-
-
-def _quoted(text: str) -> str:
-    """``text`` as an SQL string."""
-    return "'" + text.replace("'", "''") + "'"
 
 
 def _build_neighbours(con: duckdb.DuckDBPyConnection, names: Relations) -> None:

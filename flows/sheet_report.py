@@ -19,7 +19,7 @@ from flows.returns.wording import plain
 from shared.fields import FIELDS, Level
 from shared.problems import BadSettings
 from shared.settings import unit_spelling
-from shared.sheets import TURNED, Cell, Column, Sheet, Table, cell_name
+from shared.sheets import TURNED, Cell, Column, Sheet, Table, cell_name, column_index
 from shared.taxa import TAXA
 
 if TYPE_CHECKING:
@@ -125,21 +125,18 @@ def explain_cell(checked: Checked, sheet: str | None, cell: str) -> list[str]:
         raise BadSettings(
             f'"{cell}" is no cell.', "Name it as the spreadsheet does, such as F41.", checked.name
         )
-    column_index = 0
-    for letter in match[1].upper():
-        column_index = column_index * 26 + ord(letter) - 64
-    column_index, row = column_index - 1, int(match[2]) - 1
-    address = cell_name(row, column_index)
-    held = _sheet_with(checked, sheet, row, column_index)
+    at, row = column_index(match[1].upper()), int(match[2]) - 1
+    address = cell_name(row, at)
+    held = _sheet_with(checked, sheet, row, at)
     if held.name.endswith(TURNED):
-        row, column_index = column_index, row
-    lines = [_received(held, row, column_index, address)]
+        row, at = at, row
+    lines = [_received(held, row, at, address)]
     tables = [t for t in checked.recognised.tables if t.sheet == held.name]
     if not tables:
         why = next((w for n, w in checked.recognised.left_aside if n == held.name), "")
         return [*lines, f"No table was found on this tab{': ' + why if why else ''}."]
     table = _table_at(tables, row)
-    column = next((c for c in table.columns if c.index == column_index), None)
+    column = next((c for c in table.columns if c.index == at), None)
     lines += _column_lines(table, column)
     skipped = next((s.why for s in table.skipped if s.row == row), None)
     if row <= table.header_row:

@@ -134,6 +134,17 @@ def column_letters(index: int) -> str:
     return letters
 
 
+def column_index(letters: str) -> int:
+    """Letters of a column, in capitals, to its 0-based number: A -> 0, AB -> 27."""
+    number = 0
+    for letter in letters:
+        number = number * 26 + ord(letter) - 64
+    return number - 1
+
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""What a text begins with that a spreadsheet program may calculate instead of show."""
+
 TURNED = "turned, its dates across"
 """Ends the name of a sheet that is read with rows and columns exchanged."""
 

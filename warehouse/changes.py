@@ -19,9 +19,10 @@ from pathlib import Path
 
 import duckdb
 
+from shared.columnar import sql_text
 from shared.fields import FIELDS
 from warehouse.published import Table, View
-from warehouse.tables import quoted, quoted_text
+from warehouse.tables import quoted
 
 SHOWN = 200
 """Lines of each kind that CHANGES.md lists; changes.csv has them all."""
@@ -108,7 +109,7 @@ def compare(
 
 
 def _parquet(previous: Path, table: str) -> str:
-    return f"read_parquet({quoted_text((previous / (table + '.parquet')).as_posix())})"
+    return f"read_parquet({sql_text((previous / (table + '.parquet')).as_posix())})"
 
 
 def _compare_table(
@@ -138,8 +139,8 @@ def _compare_table(
         for kind, here, there in (("added", now, "release_before"),
                                   ("withdrawn", "release_before", now)):
             connection.execute(
-                f"INSERT INTO {_LAID} BY NAME SELECT {quoted_text(table.name)} AS \"table\", "
-                f"{quoted_text(kind)} AS kind, site_id, {keys}, false AS derived "
+                f"INSERT INTO {_LAID} BY NAME SELECT {sql_text(table.name)} AS \"table\", "
+                f"{sql_text(kind)} AS kind, site_id, {keys}, false AS derived "
                 f"FROM {here} ANTI JOIN {there} USING ({keys}) ORDER BY site_id, {keys}")
     if not compared:
         return
@@ -151,11 +152,11 @@ def _compare_table(
         SELECT {keys} FROM (SELECT {keys}, hash({listed}) AS o FROM release_before)
         JOIN (SELECT {keys}, hash({listed}) AS n FROM {now}) USING ({keys}) WHERE o <> n
         """)
-    derived = ", ".join(quoted_text(c.name) for c in compared if _is_derived(c.name)) or "''"
+    derived = ", ".join(sql_text(c.name) for c in compared if _is_derived(c.name)) or "''"
     connection.execute(
         f"""
         INSERT INTO {_LAID} BY NAME
-        SELECT {quoted_text(table.name)} AS "table", 'changed' AS kind, * EXCLUDE (pair),
+        SELECT {sql_text(table.name)} AS "table", 'changed' AS kind, * EXCLUDE (pair),
                pair.name AS "column", pair.old AS old, pair.new AS new,
                pair.name IN ({derived}) AS derived
         FROM (SELECT n.site_id, {", ".join(f"n.{quoted(name)}" for name in key)},
@@ -174,7 +175,7 @@ def _is_derived(column: str) -> bool:
 
 def _pairs(names: list[str]) -> str:
     return ", ".join(
-        f"{{'name': {quoted_text(name)}, 'old': o.{quoted(name)}::VARCHAR, "
+        f"{{'name': {sql_text(name)}, 'old': o.{quoted(name)}::VARCHAR, "
         f"'new': n.{quoted(name)}::VARCHAR}}" for name in names)
 
 
@@ -205,7 +206,7 @@ def _compare_summary(
     connection.execute(
         f"""
         INSERT INTO {_LAID} BY NAME
-        SELECT {quoted_text(view.name)} AS "table", 'changed' AS kind, * EXCLUDE (pair),
+        SELECT {sql_text(view.name)} AS "table", 'changed' AS kind, * EXCLUDE (pair),
                pair.name AS "column", pair.old AS old, pair.new AS new, true AS derived
         FROM (SELECT n.site_id, n.taxon_id, n.life_stage, {period}::VARCHAR AS period,
                      unnest([{_pairs(names)}]) AS pair
@@ -278,7 +279,7 @@ def write_csv(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
     """All changes, one a line."""
     connection.execute(
         f"COPY (SELECT * REPLACE (CASE WHEN derived THEN 'yes' END AS derived) FROM {_LAID}) "
-        f"TO {quoted_text(path.as_posix())} (FORMAT csv, HEADER true, DELIMITER ',')")
+        f"TO {sql_text(path.as_posix())} (FORMAT csv, HEADER true, DELIMITER ',')")
 
 
 def in_final_seasons(

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import astuple, dataclass
 from typing import TYPE_CHECKING, Any
 
+from shared.columnar import sql_text
 from shared.fields import EVENT_FIELDS, FIELDS, NUMERIC_KINDS, Field, Kind
 from shared.findings import Finding
 from shared.flags import PRECEDENCE, Flag
@@ -36,7 +37,6 @@ from warehouse.tables import (
     plain_catch_fields,
     plain_event_fields,
     quoted,
-    quoted_text,
 )
 
 if TYPE_CHECKING:
@@ -211,7 +211,7 @@ def _flag(withheld: str, missing: str, rank: str) -> str:
 
 
 def _names(names: tuple[str, ...]) -> str:
-    return "(" + ", ".join(quoted_text(name) for name in names) + ")"
+    return "(" + ", ".join(sql_text(name) for name in names) + ")"
 
 
 _RANK_SQL = "CASE flag " + " ".join(f"WHEN {f} THEN {r}" for f, r in _RANK.items()) + " END"
@@ -234,7 +234,7 @@ SELECT c.catch_id,
        coalesce(list(DISTINCT r.field) FILTER (r.effect = 'mask'), []) AS withheld,
        min(r.rank) FILTER (r.field IN {_names(COUNT_FIELDS)}) AS count_rank,
        {", ".join(
-           f"min(r.rank) FILTER (r.field = {quoted_text(f.id)}) AS {quoted(f.id + '_rank')}"
+           f"min(r.rank) FILTER (r.field = {sql_text(f.id)}) AS {quoted(f.id + '_rank')}"
            for f in measured_catch_fields())}
 FROM judged_catches AS c JOIN load_reaches AS r ON r.row_id = c.row_id
 WHERE r.catch_id = c.catch_id
@@ -247,7 +247,7 @@ GROUP BY c.catch_id
 
 def _event_quality() -> str:
     ranks = ", ".join(
-        f"min(rank) FILTER (field = {quoted_text(f.id)}) AS {quoted(f.id + '_rank')}"
+        f"min(rank) FILTER (field = {sql_text(f.id)}) AS {quoted(f.id + '_rank')}"
         for f in measured_event_fields()
     )
     return f"""
@@ -354,7 +354,7 @@ def _assert_accounted(warehouse: Warehouse, site: Site) -> None:
 
 def _withheld(names: tuple[str, ...], where: str = "q") -> str:
     """SQL: whether any of the fields ``names`` is withheld."""
-    listed = ", ".join(quoted_text(name) for name in names)
+    listed = ", ".join(sql_text(name) for name in names)
     return f"coalesce(list_has_any({where}.withheld, [{listed}]), false)"
 
 
@@ -375,13 +375,13 @@ def _value(entry: Field, source: str, quality: str) -> str:
 def _insert_events() -> str:
     """SQL that fills ``clean_events`` from the loaded events of the site at hand."""
     shapes = ", ".join(
-        f"({quoted_text(p.id)}, {quoted_text(p.effort_field or '')}, "
-        f"{quoted_text(p.effort_unit)})"
+        f"({sql_text(p.id)}, {sql_text(p.effort_field or '')}, "
+        f"{sql_text(p.effort_unit)})"
         for p in protocols().values()
     )
     efforts = {p.effort_field for p in protocols().values() if p.effort_field}
     stated = " ".join(
-        f"WHEN {quoted_text(entry.id)} THEN {_value(entry, 'e', 'q')}"
+        f"WHEN {sql_text(entry.id)} THEN {_value(entry, 'e', 'q')}"
         for entry in EVENT_FIELDS
         if entry.id in efforts and entry.kind in NUMERIC_KINDS
     )
@@ -406,7 +406,7 @@ def _insert_events() -> str:
                  ELSE {_flag("effort_withheld", "true", "effort_rank")} END""",
         **{
             flag_column(entry): _flag(
-                f"list_contains(withheld, {quoted_text(entry.id)})",
+                f"list_contains(withheld, {sql_text(entry.id)})",
                 quoted(entry.clean_column) + " IS NULL",
                 quoted(entry.id + "_rank"),
             )
@@ -467,8 +467,8 @@ def _insert_counts() -> str:
     A stated total over stages loads, as unstaged, only where no stage was counted.
     """
     shapes = ", ".join(
-        f"({quoted_text(p.id)}, {p.cpue_scale}, "
-        f"{quoted_text(p.cpue_unit) if p.cpue_unit else 'NULL'})"
+        f"({sql_text(p.id)}, {p.cpue_scale}, "
+        f"{sql_text(p.cpue_unit) if p.cpue_unit else 'NULL'})"
         for p in protocols().values()
     )
     measured = measured_catch_fields()
@@ -485,7 +485,7 @@ def _insert_counts() -> str:
             mean = (f"sum({column} * {weight}) / "
                     f"nullif(sum({weight}) FILTER ({column} IS NOT NULL), 0)")
             gathered.append(f"round({mean}, {DECIMALS}) AS {column}")
-            gathered.append(f"bool_or(list_contains(withheld, {quoted_text(entry.id)})) "
+            gathered.append(f"bool_or(list_contains(withheld, {sql_text(entry.id)})) "
                             f"AS {quoted(entry.id + '_withheld')}")
             gathered.append(f"min({quoted(entry.id + '_rank')}) AS {quoted(entry.id + '_rank')}")
         elif entry.kind in NUMERIC_KINDS:
@@ -521,10 +521,10 @@ def _insert_counts() -> str:
     WITH shape(protocol, scale, unit) AS (VALUES {shapes}),
     staged AS (
         SELECT c.catch_id, c.row_id, c.file_sha256, c.sheet, c.sheet_row, c.taxon,
-               CASE WHEN c.life_stage = {quoted_text(ALL_STAGES)}
+               CASE WHEN c.life_stage = {sql_text(ALL_STAGES)}
                          OR {_withheld(("life_stage",))}
-                    THEN {quoted_text(UNSTAGED)}
-                    ELSE coalesce(c.life_stage, {quoted_text(UNSTAGED)}) END AS life_stage,
+                    THEN {sql_text(UNSTAGED)}
+                    ELSE coalesce(c.life_stage, {sql_text(UNSTAGED)}) END AS life_stage,
                {_value(FIELDS["count"], "c", "q")} AS count, {values},
                coalesce(q.withheld, []) AS withheld, q.count_rank,
                c.row_id IN (SELECT row_id FROM judged_decided WHERE catch_id IS NULL)
@@ -532,10 +532,10 @@ def _insert_counts() -> str:
                    AS decided, {ranks}
         FROM judged_catches AS c LEFT JOIN load_catch_quality AS q USING (catch_id)
         WHERE c.count IS NOT NULL AND c.taxon IS NOT NULL
-          AND (c.life_stage IS DISTINCT FROM {quoted_text(ALL_STAGES)} OR NOT EXISTS (
+          AND (c.life_stage IS DISTINCT FROM {sql_text(ALL_STAGES)} OR NOT EXISTS (
                   FROM judged_catches AS o
                   WHERE o.row_id = c.row_id AND o.taxon = c.taxon AND o.count IS NOT NULL
-                    AND o.life_stage IS DISTINCT FROM {quoted_text(ALL_STAGES)}))
+                    AND o.life_stage IS DISTINCT FROM {sql_text(ALL_STAGES)}))
     ),
     gathered AS (
         SELECT row_id, taxon AS taxon_id, life_stage, sum(count)::BIGINT AS count,

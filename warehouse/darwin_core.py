@@ -20,12 +20,13 @@ from xml.etree import ElementTree as ET
 
 import duckdb
 
+from shared.columnar import sql_text
 from shared.fields import FIELDS
 from shared.protocol import Protocol, protocols
 from shared.settings import Network
 from shared.taxa import TAXA, UNSTAGED
 from shared.vocabulary import MEASURED_IDS, UNIT_IDS
-from warehouse.tables import quoted, quoted_text
+from warehouse.tables import quoted
 
 ARCHIVE_NAME = "darwin-core-archive.zip"
 
@@ -87,7 +88,7 @@ def _moment(sql: str) -> str:
 def _case(sql: str, of: dict[str, str]) -> str:
     if not of:
         return "NULL"
-    whens = " ".join(f"WHEN {quoted_text(key)} THEN {quoted_text(text)}"
+    whens = " ".join(f"WHEN {sql_text(key)} THEN {sql_text(text)}"
                      for key, text in of.items() if text)
     return f"CASE {sql} {whens} END" if whens else "NULL"
 
@@ -97,7 +98,7 @@ def _of_protocol(what: dict[str, str]) -> str:
 
 
 def _season_id(network: Network, season: str = "e.season") -> str:
-    return f"{quoted_text(network.id + ':')} || {season}"
+    return f"{sql_text(network.id + ':')} || {season}"
 
 
 _SITE_SEASON_ID = "e.site_id || ':' || e.season"
@@ -166,7 +167,7 @@ def occurrences(network: Network) -> Member:
         Column(DWC + "taxonRank", "o.taxon_rank"),
         Column(DWC + "vernacularName", _case("o.taxon_id", vernacular)),
         Column(DWC + "taxonID", "o.taxon_id"),
-        Column(DWC + "lifeStage", f"nullif(o.life_stage, {quoted_text(UNSTAGED)})"),
+        Column(DWC + "lifeStage", f"nullif(o.life_stage, {sql_text(UNSTAGED)})"),
         Column(DWC + "individualCount", "o.count"),
         Column(DWC + "organismQuantity", "o.count"),
         Column(DWC + "organismQuantityType", default="individuals"),
@@ -190,13 +191,13 @@ def measurements(network: Network) -> Member:
         if entry.unit in UNIT_IDS
     }
     facts = " UNION ALL ".join(
-        f"SELECT event_id, site_id, local_date, NULL, {quoted_text(name)}, {quoted(name)}, "
+        f"SELECT event_id, site_id, local_date, NULL, {sql_text(name)}, {quoted(name)}, "
         f"NULL, NULL FROM release_events WHERE {quoted(name)} IS NOT NULL" for name in _FACTS)
     source = f"""(
         SELECT event_id, site_id, local_date, occurrence_id, field, value::VARCHAR AS value,
                unit, qc FROM release_measurements WHERE value IS NOT NULL
         UNION ALL
-        SELECT event_id, site_id, local_date, NULL, {quoted_text(_EFFORT)},
+        SELECT event_id, site_id, local_date, NULL, {sql_text(_EFFORT)},
                effort_value::VARCHAR, effort_unit, qc_effort
         FROM release_events WHERE effort_value IS NOT NULL
         UNION ALL {facts}) AS m"""
@@ -216,7 +217,7 @@ def measurements(network: Network) -> Member:
 def inventories(network: Network) -> Member:
     """What each net check or haul looked for, how hard, and how completely it was reported."""
     fishing = [p for p in protocols().values() if p.effort_field is not None]
-    names = ", ".join(quoted_text(p.id) for p in fishing)
+    names = ", ".join(sql_text(p.id) for p in fishing)
     taxa = {p.id: _listed(TAXA[t.taxon].scientific_name for t in p.targets) for p in fishing}
     stages = {p.id: _listed(t.life_stage for t in p.targets) for p in fishing}
     hours = "epoch(e.event_end_utc - e.event_start_utc) / 3600"
@@ -236,7 +237,7 @@ def inventories(network: Network) -> Member:
                 GROUP BY ALL HAVING max("count") = 0)
             GROUP BY event_id) AS a USING (event_id)"""
     yes_no = "CASE WHEN {0} THEN 'true' ELSE 'false' END".format
-    scoped = " AND ".join(f"e.protocol <> {quoted_text(p.id)}" for p in fishing if not p.targets)
+    scoped = " AND ".join(f"e.protocol <> {sql_text(p.id)}" for p in fishing if not p.targets)
     told = yes_no("coalesce(k.complete, false)")
     complete = f"CASE WHEN {scoped or 'true'} THEN {told} END"
     return Member("humboldt.txt", ECO + "Event", (
@@ -280,9 +281,9 @@ def _listed(names: object) -> str:
 def _is_target(fishing: list[Protocol]) -> str:
     # A protocol without targets looks for whatever there is: then nothing is off target.
     parts = [
-        f"(c.protocol = {quoted_text(p.id)} AND c.taxon_id IN "
-        f"({', '.join(quoted_text(t.taxon) for t in p.targets)}))"
-        if p.targets else f"c.protocol = {quoted_text(p.id)}" for p in fishing
+        f"(c.protocol = {sql_text(p.id)} AND c.taxon_id IN "
+        f"({', '.join(sql_text(t.taxon) for t in p.targets)}))"
+        if p.targets else f"c.protocol = {sql_text(p.id)}" for p in fishing
     ]
     return f"({' OR '.join(parts)})"
 
@@ -290,8 +291,8 @@ def _is_target(fishing: list[Protocol]) -> str:
 def _complete(fishing: list[Protocol]) -> str:
     """SQL: whether every target of the event's protocol has a count, be it zero."""
     parts = [
-        f"bool_or(protocol = {quoted_text(p.id)} AND taxon_id = {quoted_text(t.taxon)} "
-        f"AND life_stage = {quoted_text(t.life_stage)})"
+        f"bool_or(protocol = {sql_text(p.id)} AND taxon_id = {sql_text(t.taxon)} "
+        f"AND life_stage = {sql_text(t.life_stage)})"
         for p in fishing for t in p.targets
     ]
     return " AND ".join(parts) or "false"
@@ -349,7 +350,7 @@ def write_archive(
             order = f" ORDER BY {member.order}" if member.order else ""
             connection.execute(
                 f"COPY (SELECT {columns} FROM {member.source}{order}) "
-                f"TO {quoted_text(part.as_posix())} (FORMAT csv, HEADER true, DELIMITER ',')")
+                f"TO {sql_text(part.as_posix())} (FORMAT csv, HEADER true, DELIMITER ',')")
             packed.append(beside.submit(_pack, archive, part, member.file))
         for done in packed:
             done.result()

@@ -13,9 +13,11 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
+from shared.columnar import sql_text
 from shared.fields import FIELDS, NUMERIC_KINDS, Field, Group, Kind, Range
 from shared.flags import Flag
 from shared.settings import Network, Site, unit_spelling
+from shared.sheets import FORMULA_STARTS
 from shared.taxa import TAXA
 from warehouse.tables import (
     clean_type,
@@ -24,7 +26,6 @@ from warehouse.tables import (
     measured_event_fields,
     plain_event_fields,
     quoted,
-    quoted_text,
 )
 
 if TYPE_CHECKING:
@@ -120,9 +121,9 @@ _NET_STATUS = FIELDS["net_status"]
 
 def _harmless(text: str) -> str:
     """SQL: words that came from a sheet, so that no spreadsheet program calculates them."""
-    return (f"CASE WHEN left(ltrim({text}), 1) IN ('=', '+', '-', '@', chr(9), chr(10), chr(13), "
-            f"'＝', '＋', '－', '＠') AND try_cast({text} AS DOUBLE) IS NULL "
-            f"THEN chr(39) || {text} ELSE {text} END")
+    starts = ", ".join(map(sql_text, FORMULA_STARTS))
+    return (f"CASE WHEN left(ltrim({text}), 1) IN ({starts}) "
+            f"AND try_cast({text} AS DOUBLE) IS NULL THEN chr(39) || {text} ELSE {text} END")
 
 
 def _source(prefix: str) -> tuple[Column, ...]:
@@ -258,15 +259,15 @@ def measurements_table() -> Table:
     """One row per measured value; a withheld value keeps its row and flag."""
     parts = [
         f"SELECT e.event_id, e.site_id, e.local_date, NULL AS occurrence_id, "
-        f"{quoted_text(entry.id)} AS field, {place} AS place, "
+        f"{sql_text(entry.id)} AS field, {place} AS place, "
         f"{quoted(entry.clean_column)}::DOUBLE AS value, "
-        f"{quoted_text(unit_spelling(entry.unit) if entry.unit else '')} AS unit, "
+        f"{sql_text(unit_spelling(entry.unit) if entry.unit else '')} AS unit, "
         f"{flag_column(entry)} AS qc FROM clean_events AS e"
         for place, entry in enumerate(measured_event_fields())
     ] + [
         f"SELECT c.event_id, c.site_id, e.local_date, {_OCCURRENCE_ID}, "
-        f"{quoted_text(entry.id)}, {place}, c.{quoted(entry.clean_column)}::DOUBLE, "
-        f"{quoted_text(unit_spelling(entry.unit) if entry.unit else '')}, "
+        f"{sql_text(entry.id)}, {place}, c.{quoted(entry.clean_column)}::DOUBLE, "
+        f"{sql_text(unit_spelling(entry.unit) if entry.unit else '')}, "
         f"c.{flag_column(entry)} FROM clean_counts AS c JOIN clean_events AS e USING (event_id)"
         for place, entry in enumerate(measured_catch_fields(), start=1000)
     ]
@@ -315,10 +316,10 @@ def findings_table() -> Table:
                if entry.kind in NUMERIC_KINDS or entry.kind is Kind.TIME]
     listed = [entry.id for entry in FIELDS.values() if entry.kind in (Kind.CHOICE, Kind.TAXON)]
     quiet = (
-        f"(field IN ({', '.join(map(quoted_text, closed))})"
-        f" OR (field IN ({', '.join(map(quoted_text, numbers))})"
+        f"(field IN ({', '.join(map(sql_text, closed))})"
+        f" OR (field IN ({', '.join(map(sql_text, numbers))})"
         r" AND regexp_matches(value, '\p{L}{3,}'))"
-        f" OR (field IN ({', '.join(map(quoted_text, listed))})"
+        f" OR (field IN ({', '.join(map(sql_text, listed))})"
         " AND rule IN ('not-understood', 'not-in-list')))"
     )
     columns = (
@@ -418,7 +419,7 @@ def with_version(table: Table, version: str) -> Table:
     if table.name != "counts":
         return table
     column = Column(RELEASE_VERSION.name, RELEASE_VERSION.type, RELEASE_VERSION.description,
-                    sql=quoted_text(version))
+                    sql=sql_text(version))
     return Table(table.name, table.description, (column, *table.columns), table.source,
                  table.order)
 
@@ -519,7 +520,7 @@ class View:
 
 def published_views(seasons: Mapping[int, str] = MappingProxyType({})) -> tuple[View, ...]:
     """Views of the snapshot. ``seasons``: season -> provisional or final."""
-    listed = ", ".join(f"({season}, {quoted_text(status)})" for season, status in seasons.items())
+    listed = ", ".join(f"({season}, {sql_text(status)})" for season, status in seasons.items())
     worst = ("CASE WHEN bool_or(4 IN (qc_event, qc_count, qc_effort)) THEN 4 "
              "WHEN bool_or(3 IN (qc_event, qc_count, qc_effort)) THEN 3 ELSE 1 END")
     return (

@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
+from shared.columnar import sql_text
 from shared.settings import Network
 from warehouse.published import Table
 from warehouse.snapshot import LAID_OUT
-from warehouse.tables import quoted, quoted_text
+from warehouse.tables import quoted
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -31,7 +32,7 @@ def write_csv(connection: duckdb.DuckDBPyConnection, table: Table, path: Path) -
     columns = ", ".join(quoted(column.name) for column in table.columns)
     connection.execute(
         f"COPY (SELECT {columns} FROM {LAID_OUT}.{table.name}) "
-        f"TO {quoted_text(path.as_posix())} "
+        f"TO {sql_text(path.as_posix())} "
         "(FORMAT csv, HEADER true, DELIMITER ',', TIMESTAMPFORMAT '%Y-%m-%dT%H:%M:%SZ')"
     )
 

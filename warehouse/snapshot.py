@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, Any
 
 import duckdb
 
+from shared.columnar import sql_text
 from shared.problems import Problem
 from warehouse.folder import latest_path, releases_folder
-from warehouse.tables import quoted, quoted_text
+from warehouse.tables import quoted
 
 if TYPE_CHECKING:
     from warehouse.published import Table, View
@@ -204,7 +205,7 @@ def laying_out(connection: duckdb.DuckDBPyConnection, path: Path) -> Iterator[No
     copied from there: compressed as it is, it takes little memory. Its bytes differ between
     writings (the engine puts a random id in the header), so it is never part of a digest.
     """
-    connection.execute(f"ATTACH {quoted_text(path.as_posix())} AS {LAID_OUT}")
+    connection.execute(f"ATTACH {sql_text(path.as_posix())} AS {LAID_OUT}")
     try:
         yield
     finally:
@@ -217,16 +218,16 @@ def describe_snapshot(path: Path, tables: Sequence[Table], views: Sequence[View]
         said: list[str] = []
         for table in tables:
             said.append(
-                f"COMMENT ON TABLE {quoted(table.name)} IS {quoted_text(table.description)}")
+                f"COMMENT ON TABLE {quoted(table.name)} IS {sql_text(table.description)}")
             for column in table.columns:
                 unit = f" [{column.unit}]" if column.unit else ""
                 said.append(
                     f"COMMENT ON COLUMN {quoted(table.name)}.{quoted(column.name)} IS "
-                    + quoted_text(column.description + unit)
+                    + sql_text(column.description + unit)
                 )
         for view in views:
             said.append(f"CREATE VIEW {quoted(view.name)} AS {view.sql}")
-            said.append(f"COMMENT ON VIEW {quoted(view.name)} IS {quoted_text(view.description)}")
+            said.append(f"COMMENT ON VIEW {quoted(view.name)} IS {sql_text(view.description)}")
         # One transaction: each by itself would be flushed to the disk by itself.
         written.execute("BEGIN")
         written.execute(";\n".join(said))
@@ -234,7 +235,7 @@ def describe_snapshot(path: Path, tables: Sequence[Table], views: Sequence[View]
             for name, *_ in written.execute(f"DESCRIBE {quoted(view.name)}").fetchall():
                 written.execute(
                     f"COMMENT ON COLUMN {quoted(view.name)}.{quoted(name)} IS "
-                    + quoted_text(view.meaning_of(name, tables)))
+                    + sql_text(view.meaning_of(name, tables)))
         written.execute("COMMIT")
         written.execute("CHECKPOINT")
 

@@ -38,11 +38,6 @@ def quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
 
 
-def quoted_text(text: str) -> str:
-    """``text`` as a SQL literal."""
-    return "'" + text.replace("'", "''") + "'"
-
-
 def column_list(names: list[str] | dict[str, str], prefix: str = "") -> str:
     """``names`` as a comma-separated list of SQL identifiers."""
     return ", ".join(prefix + quoted(name) for name in names)

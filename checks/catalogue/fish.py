@@ -17,6 +17,7 @@ from checks.rule import (
     slip_of_the_pen,
     suggest_number,
 )
+from shared.columnar import sql_text
 from shared.flags import Effect, Flag
 from shared.protocol import protocols
 from shared.settings import Network
@@ -27,7 +28,7 @@ _PRESENT = "c.count > 0"
 
 
 def _quoted(names: Iterable[str]) -> str:
-    return ", ".join(f"'{name}'" for name in names)
+    return ", ".join(map(sql_text, names))
 
 
 def _habits() -> Iterator[tuple[str, Habit]]:

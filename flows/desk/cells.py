@@ -7,13 +7,14 @@ import io
 import re
 from collections.abc import Iterable, Sequence
 
-_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+from shared.sheets import FORMULA_STARTS
+
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
 
 def harmless(text: str) -> str:
     """``text`` as a spreadsheet shows it and never as one it calculates; numbers as they are."""
-    risky = text.startswith(_STARTS) or text.lstrip().startswith(_STARTS)
+    risky = text.startswith(FORMULA_STARTS) or text.lstrip().startswith(FORMULA_STARTS)
     return f"'{text}" if risky and not _NUMBER.fullmatch(text) else text
 
 

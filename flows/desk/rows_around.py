@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from flows.returns.wording import plain
-from shared.sheets import column_letters
+from shared.sheets import column_index, column_letters
 
 _CELL = re.compile(r"([A-Z]{1,3})([0-9]+)")
 _BESIDE = 2
@@ -50,7 +50,7 @@ def rows_around(
     if not any(here):
         return None
     match = _CELL.fullmatch(cell)
-    column = _number(match[1]) if match and int(match[2]) == row else None
+    column = column_index(match[1]) if match and int(match[2]) == row else None
     width = max(len(here), len(cells(header_row)))
     shown = _chosen(column, sorted(set(dates)), width)
     numbers = [number for number in range(max(1, row - _BESIDE), row + _BESIDE + 1)
@@ -73,13 +73,6 @@ def _chosen(column: int | None, dates: Sequence[int], width: int) -> list[int]:
             if 0 <= near < width and len(chosen) < _COLUMNS:
                 chosen.add(near)
     return sorted(chosen)
-
-
-def _number(letters: str) -> int:
-    number = 0
-    for letter in letters:
-        number = number * 26 + ord(letter) - 64
-    return number - 1
 
 
 def _text(row: Sequence[str], index: int) -> str:
