@@ -13,6 +13,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
+import threading
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -123,37 +124,51 @@ def _insert(
 
 _read: dict[Path, tuple[int, dict[str, list[dict[str, Any]]]]] = {}
 """What was read of each record, up to which byte: a run appends many times."""
+_reading = threading.Lock()
+"""The desk reads from several threads at once."""
 
 
 def read(network_dir: Path) -> dict[str, list[dict[str, Any]]]:
-    """Every line of the record, by kind, in order. A last line cut short is passed over."""
+    """Every line of the record, by kind, in order. A last line cut short is passed over.
+
+    The lists are the caller's own; the lines are shared and not to be changed.
+
+    Raises :class:`RecordDamaged` when a line that is not the last cannot be read.
+    """
     path = record_path(network_dir).resolve()
-    try:
-        size = path.stat().st_size
-    except OSError:
-        _read.pop(path, None)
-        return {kind: [] for kind in TABLES}
-    at, lines = _read.get(path, (0, {kind: [] for kind in TABLES}))
-    if size < at:
-        at, lines = 0, {kind: [] for kind in TABLES}
-    if size > at:
-        with path.open("rb") as handle:
-            handle.seek(at)
-            content = handle.read()
-        whole, _, _ = content.rpartition(b"\n")
-        for number, line in enumerate(whole.split(b"\n"), start=1):
-            if not line.strip():
-                continue
-            try:
-                entry = json.loads(line.decode("utf-8"))
-                lines[entry.pop("kind")].append(entry)
-            except (ValueError, KeyError) as error:
-                raise RecordDamaged(
-                    f"A line of the record cannot be read (line {number} from byte {at}).",
-                    "Put warehouse/record.jsonl back from a backup; nothing else is lost.",
-                    str(path)) from error
-        at += len(whole) + 1 if whole else 0
-        _read[path] = (at, lines)
+    with _reading:
+        try:
+            size = path.stat().st_size
+        except OSError:
+            _read.pop(path, None)
+            return {kind: [] for kind in TABLES}
+        at, lines = _read.get(path, (0, {kind: [] for kind in TABLES}))
+        if size < at:
+            at, lines = 0, {kind: [] for kind in TABLES}
+        if size > at:
+            with path.open("rb") as handle:
+                handle.seek(at)
+                whole, _, _ = handle.read().rpartition(b"\n")
+            # Kept only when every line of it could be read.
+            fresh = _parsed(whole, path, at)
+            lines = {kind: [*known, *fresh[kind]] for kind, known in lines.items()}
+            _read[path] = (at + len(whole) + 1 if whole else at, lines)
+        return {kind: list(known) for kind, known in lines.items()}
+
+
+def _parsed(content: bytes, path: Path, at: int) -> dict[str, list[dict[str, Any]]]:
+    lines: dict[str, list[dict[str, Any]]] = {kind: [] for kind in TABLES}
+    for number, line in enumerate(content.split(b"\n"), start=1):
+        if not line.strip():
+            continue
+        try:
+            entry = json.loads(line.decode("utf-8"))
+            lines[entry.pop("kind")].append(entry)
+        except (ValueError, KeyError) as error:
+            raise RecordDamaged(
+                f"A line of the record cannot be read (line {number} from byte {at}).",
+                "Put warehouse/record.jsonl back from a backup; nothing else is lost.",
+                str(path)) from error
     return lines
 
 

@@ -25,7 +25,8 @@ from shared.decisions import Action, Answer, Channel
 from shared.fields import FIELDS
 from shared.problems import BadSettings, NetworkBusy
 from shared.settings import DATE_ORDERS
-from warehouse.folder import record_path, releases_folder
+from warehouse import record
+from warehouse.folder import releases_folder
 from warehouse.snapshot import latest_version
 from warehouse.standing import read_standing
 
@@ -247,21 +248,10 @@ def _as_of(directory: Path, version: str | None) -> str:
 def decided_since(directory: Path, day: str) -> list[dict[str, Any]]:
     """Decisions recorded on ``day`` (ISO) or later, newest first, as the record has them.
 
-    Read from the file itself: a run may hold the database, and this waits for nobody.
+    Read from the record itself: a run may hold the database, and this waits for nobody.
     """
-    try:
-        lines = record_path(directory).read_text(encoding="utf-8").splitlines()
-    except OSError:
-        return []
-    out = []
-    for line in reversed(lines):
-        try:
-            entry = json.loads(line)
-        except ValueError:
-            continue  # the last line, cut short
-        if entry.get("kind") == "decision" and entry["decided"] >= day:
-            out.append(entry)
-    return out
+    return [line for line in reversed(record.read(directory)["decision"])
+            if line["decided"] >= day]
 
 
 def errand(visit: Visit) -> Response:

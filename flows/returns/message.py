@@ -157,7 +157,7 @@ def _what_to_do(asks: Sequence[Ask], troubles: Sequence[Trouble]) -> str:
         return (
             "What to do: mend these in your own sheet and send it as usual. Or open "
             f"{WORKBOOK_NAME}, which comes with this message, choose an answer on each line and "
-            "send it to the coordinator, who settles it for you."
+            "send it back the way you send your sheet. The next weekly run takes it up."
         )
     if troubles:
         return "What to do: send the file again as said above. Everything else is in order."

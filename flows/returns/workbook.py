@@ -142,9 +142,9 @@ def summary_lines(
         f"{wording.day(as_of)}.",
         wording.account_line(account),
         f"What to do: mend these ({asked}, gravest first) in your own sheet and send it as usual. "
-        "Not sure? Leave it; it simply waits.",
-        "Or choose an answer in the yellow cells of each line and send this workbook to "
-        f"{_coordinator(network)}, who settles it for you.",
+        f"Not sure? Leave it, it simply waits; or ask {_coordinator(network)}.",
+        "Or choose an answer in the yellow cells of each line and send this workbook back the "
+        "way you send your sheet. The next weekly run takes it up.",
     ]
     shown = 2 if len(troubles) <= 2 else 1
     lines += [wording.trouble_line(trouble, 330) for trouble in troubles[:shown]]

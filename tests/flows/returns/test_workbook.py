@@ -233,7 +233,7 @@ def test_the_summary_has_four_to_six_lines(
     lines = summary_lines(site, network, gather([finding(3)]), account, bad, as_of)
     assert 4 <= len(lines) <= 6
     assert "118 rows arrived, 115 loaded" in lines[1] and "3 held" in lines[1]
-    assert "send this workbook to the coordinator" in lines[3]
+    assert "send this workbook back the way you send your sheet" in lines[3]
     if troubles == 5:
         assert "4 more files" in lines[-1]
 
