@@ -1,7 +1,8 @@
 # One published figure, done again, in R without any package.
 #
 # Opens a release and redoes the table "Season at a glance" of its README from counts.csv:
-# catch and catch per effort of each site in the latest season.
+# catch and catch per effort of each site in the latest season. The types of the columns come
+# from the release's own dictionary: R would guess, and read a net named "T" as TRUE.
 #
 #   TALLYWEIR_NETWORK=lantern-bay Rscript docs/analysts/redo_a_figure.R
 
@@ -9,8 +10,19 @@ network <- Sys.getenv("TALLYWEIR_NETWORK", "lantern-bay")
 version <- trimws(readLines(file.path(network, "releases", "latest"))[1])
 release <- file.path(network, "releases", version)
 
-counts <- read.csv(file.path(release, "counts.csv"), encoding = "UTF-8",
-                   na.strings = "", stringsAsFactors = FALSE)
+dictionary <- read.csv(file.path(release, "dictionary.csv"), encoding = "UTF-8",
+                       colClasses = "character")
+open_table <- function(name) {
+  columns <- dictionary[dictionary$table_name == name, ]
+  classes <- c(VARCHAR = "character", BIGINT = "numeric", INTEGER = "integer",
+               DOUBLE = "numeric", BOOLEAN = "logical", DATE = "Date",
+               TIMESTAMP = "character")[columns$type]
+  names(classes) <- columns$column_name
+  read.csv(file.path(release, paste0(name, ".csv")), encoding = "UTF-8", na.strings = "",
+           colClasses = classes)
+}
+
+counts <- open_table("counts")
 season <- max(counts$season)
 mine <- counts[counts$season == season & counts$protocol == "fyke" &
                  counts$taxon_id == "anguilla-rostrata", ]

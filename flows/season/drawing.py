@@ -17,6 +17,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from flows.blank_sheets.ruled_page import printable
+from shared.sheets import harmless
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -118,6 +119,8 @@ def _plain(value: Any) -> Any:
         return value.isoformat()
     if isinstance(value, float):
         return "" if math.isnan(value) else f"{value:.6g}"
+    if isinstance(value, str):
+        return value if value == "-" else harmless(value)  # a dash stands for nothing
     return "" if value is None else value
 
 

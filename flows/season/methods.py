@@ -75,7 +75,9 @@ METHODS: tuple[Method, ...] = (
            "Dunn and Smyth 1996, Journal of Computational and Graphical Statistics 5, 236-244."),
     Method("Trend", "Mann-Kendall S = sum over i < j of sign(x_j - x_i); exact below ten years, "
            "else normal with the variance corrected for lag-one autocorrelation; Sen's slope is "
-           "the median of (x_j - x_i) / (t_j - t_i), on the logarithm of the index.",
+           "the median of (x_j - x_i) / (t_j - t_i), on the logarithm of the index. Its limits are "
+           "the slopes at the ranks (N - C) / 2 and (N + C) / 2 + 1 of N, C from the exact "
+           "distribution of S below ten years, else the normal quantile times its standard error.",
            "Mann 1945, Econometrica 13, 245-259; Kendall 1975, Rank Correlation Methods; Sen "
            "1968, Journal of the American Statistical Association 63, 1379-1389; Hamed and Rao "
            "1998, Journal of Hydrology 204, 182-196; Gilbert 1987, Statistical Methods for "

@@ -111,10 +111,15 @@ def _trend_sentence(account: SeasonAccount) -> str:
         return account.trend.why
     trend = account.trend
     yearly = 100 * math.expm1(trend.slope)
-    low, high = 100 * math.expm1(trend.low), 100 * math.expm1(trend.high)
     found = "a trend" if trend.p < 1 - account.terms.level else "no trend that stands out"
     return (f"Over {trend.years} seasons there is {found} (Mann-Kendall p = {trend.p:.3f}; Sen's "
-            f"slope {yearly:+.1f} % a year, {low:+.1f} to {high:+.1f}).")
+            f"slope {yearly:+.1f} % a year, {_percent_limits(trend)}).")
+
+
+def _percent_limits(trend: Trend) -> str:
+    if math.isinf(trend.low):
+        return "too few seasons for limits"
+    return f"{100 * math.expm1(trend.low):+.1f} to {100 * math.expm1(trend.high):+.1f}"
 
 
 def _coverage(account: SeasonAccount) -> list[Block]:
@@ -292,8 +297,7 @@ def _trend(account: SeasonAccount) -> list[Block]:
              "Sen's slope, % a year", "interval"),
             [(trend.years, trend.s, f"{trend.z:.2f}", f"{trend.p:.4f}", f"{trend.p_plain:.4f}",
               trend.method, "-" if math.isnan(trend.lag_one) else f"{trend.lag_one:.2f}",
-              f"{100 * math.expm1(trend.slope):+.1f}",
-              f"{100 * math.expm1(trend.low):+.1f} to {100 * math.expm1(trend.high):+.1f}")],
+              f"{100 * math.expm1(trend.slope):+.1f}", _percent_limits(trend))],
             left=(5,)))
     if account.site_trends:
         blocks.append(table(
@@ -302,7 +306,8 @@ def _trend(account: SeasonAccount) -> list[Block]:
             ("Site", "Seasons", "S", "p", "Test", "Slope a year", "interval"),
             [(_name(account, s.site), s.trend.years, s.trend.s, f"{s.trend.p:.3f}",
               s.trend.method, f"{s.trend.slope:+.3f}",
-              f"{s.trend.low:+.3f} to {s.trend.high:+.3f}") for s in account.site_trends],
+              "too few" if math.isinf(s.trend.low)
+              else f"{s.trend.low:+.3f} to {s.trend.high:+.3f}") for s in account.site_trends],
             left=(0, 4)))
     if isinstance(power, Power):
         blocks += [Picture(year_figures.detection(power), _power_sentence(power))]

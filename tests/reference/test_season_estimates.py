@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.special import stdtrit
 
+from tests.warehouse.season.made_up_release import nights_of
 from warehouse.season import abundance, moon, timing
 from warehouse.season.index import fit_counts
 from warehouse.season.trend import mann_kendall, null_distribution
@@ -40,12 +43,38 @@ def test_finneys_series_of_a_published_worked_answer() -> None:
     assert f"{float(abundance.delta_mean(x, LEVEL).mean):.6f}" == "0.084519"
 
 
-def test_delta_mean_with_zeros() -> None:
-    # No published example with zeros was found. Constructed (shared/reference-values, section
-    # 6, b*): formulas checked there by simulation, n = 20, p = 0.7.
-    x = np.array([0, 0, 3, 12, 150, 48, 7, 0, 1, 22.0])
-    assert float(abundance.delta_mean(x, LEVEL).mean) == pytest.approx(25.021192, abs=5e-7)
-    assert float(abundance.delta_variance(x)) == pytest.approx(252.198823, abs=1e-5)
+ZERO_MODIFIED = Path(__file__).parent / "zero_modified_lognormal.csv"
+
+
+def test_delta_mean_with_zeros_is_the_printed_one() -> None:
+    # S. P. Millard, EnvStats for R, help page of ezmlnormAlt (man/ezmlnorm.Rd, read in
+    # alexkowa/EnvStats at 234741c): 100 draws of R, seed 250, of which 45 are zero; printed mean
+    # of the catches 1.9604561, of all 1.0782508, its interval 0.748134 to 1.408368. The draws
+    # are kept beside this test as R 4.2.2 gives them, with how they were drawn.
+    x = np.loadtxt(ZERO_MODIFIED, skiprows=4)
+    assert (len(x), int((x == 0).sum())) == (100, 45)
+    found = abundance.delta_mean(x, LEVEL)
+    assert f"{float(found.mean):.7f}" == "1.0782508"
+    assert f"{float(abundance.delta_mean(x[x > 0], LEVEL).mean):.7f}" == "1.9604561"
+    # The printed interval is symmetric and of the asymptotic variance with estimates put in
+    # (Owen and DeRouen 1980, equation 11 of the help page). Ours is of Pennington's unbiased
+    # variance and stays above zero; the two standard errors are 2 % apart.
+    half = (1.408368 - 0.748134) / 2 / float(stdtrit(98, 0.975))
+    assert float(np.sqrt(abundance.delta_variance(x))) == pytest.approx(half, rel=0.03)
+    assert float(found.low) == pytest.approx(0.748134, rel=0.06)
+    assert float(found.high) == pytest.approx(1.408368, rel=0.03)
+
+
+def test_delta_variance_with_zeros_is_another_s() -> None:
+    # No printed variance with zeros was found. These are what R 4.2.2 gives by deltadist of
+    # fishmethods (G. A. Nelson, after Pennington 1983; source read on rdrr.io), whose series
+    # stops at 1e-6. The first sample is constructed (shared/reference-values, section 6, b*).
+    for x, mean, variance in ((np.array([0, 0, 3, 12, 150, 48, 7, 0, 1, 22.0]), "25.02119",
+                               "252.1988"),
+                              (np.loadtxt(ZERO_MODIFIED, skiprows=4), "1.07825", "0.0264")):
+        places = len(variance.split(".")[1])
+        assert f"{float(abundance.delta_mean(x, LEVEL).mean):.5f}" == mean
+        assert f"{float(abundance.delta_variance(x)):.{places}f}" == variance
 
 
 @pytest.mark.parametrize(("x", "expected"), [
@@ -86,12 +115,39 @@ def test_area_under_the_curve_by_trapezes() -> None:
     assert abundance.area_under_curve(np.array([14, 21, 28.0]), np.array([40, 80, 90.0])) == 1015
 
 
-def test_area_under_the_curve_over_missing_days_is_the_straight_line_total() -> None:
-    # Constructed (shared/reference-values, section 6, b*): counts on every seventh day give
-    # 1869 fish-days; summed over interpolated days, half the end days apart, they give the same.
-    days, counts = np.array([0, 7, 14, 21, 28, 35.0]), np.array([0, 12, 85, 140, 30, 0.0])
-    assert abundance.area_under_curve(days, counts) == 1869
-    assert np.interp(np.arange(36), days, counts).sum() == pytest.approx(1869)
+SPAWNERS = {
+    # Live spawners on the days they were counted; a day of 0 stands 11 days (the time that a
+    # spawner stays) before a first and after a last count that is not 0.
+    2015: ("09-13 0 09-24 27 10-01 82 10-05 54 10-09 20 10-13 75 10-16 86 10-19 68 10-22 61 "
+           "10-25 29 10-29 12 11-05 0", "2065.0", 188),
+    2019: ("09-27 0 10-04 10 10-09 8 10-13 13 10-16 63 10-19 28 10-22 13 10-25 6 10-30 14 "
+           "11-10 0", "589.5", 54),
+    2021: ("09-24 0 10-05 9 10-13 25 10-15 39 10-17 16 10-19 16 10-22 9 10-25 10 10-29 3 "
+           "11-04 0", "437.5", 40),
+    2022: ("09-23 0 10-04 4 10-12 84 10-14 246 10-16 309 10-18 206 10-24 371 10-28 184 "
+           "11-03 118 11-14 0", "6170.0", 561),
+}
+
+
+@pytest.mark.parametrize("year", SPAWNERS)
+def test_area_under_the_curve_with_days_that_nobody_counted_is_the_printed_one(year: int) -> None:
+    # B. Judson, Okanagan sockeye above McIntyre Dam (BradenJudson/auc_oksox at 4ab8f0b, a public
+    # analysis, not a textbook): counts in midOSO_counts.csv, areas [fish-days] and spawners,
+    # area / 11 days, printed in mid_oso/mcin_auc.csv; trapezoids and half-triangle tails, as it
+    # says after Hilborn.
+    said, area, spawners = SPAWNERS[year]
+    words = said.split()
+    days = np.array([dt.date.fromisoformat(f"{year}-{day}").toordinal() for day in words[::2]])
+    counts = np.array(words[1::2], float)
+    found = abundance.area_under_curve(days.astype(float), counts)
+    assert f"{found:.1f}" == area
+    assert round(found / 11) == spawners
+    # What the season's total does with the days between: a straight line, day by day.
+    calendar = np.full((1, days[-1] - days[0] + 1), np.nan)
+    calendar[0, days - days[0]] = counts
+    filled = abundance.interpolated(nights_of(calendar.tolist()))
+    assert np.isfinite(filled).sum() == calendar.shape[1] - len(days)
+    assert f"{np.nansum(filled) + counts.sum():.1f}" == area
 
 
 # -- timing ----------------------------------------------------------------------------------
@@ -103,6 +159,15 @@ def test_mean_date_is_the_weighted_mean_of_a_printed_example() -> None:
     so_far = np.array([0, 2, 4, 15, 25, 38, 45, 50, 50, 50.0])
     mean, _ = timing.mean_day(np.diff(so_far, prepend=0.0))
     assert f"{float(mean) + 1:.2f}" == "5.42"
+
+
+def test_the_date_of_half_the_run_is_the_printed_one() -> None:
+    # Tests of R's germinationmetrics (J. Aravind; tests/testthat/test-t50.R, read on rdrr.io):
+    # half of 40 have come by day 5.94117647058824, on the line between days (Farooq et al. 2005,
+    # Journal of Integrative Plant Biology 47, 187-193), the same statistic for seeds.
+    daily = np.array([0, 0, 0, 0, 4, 17, 10, 7, 1, 0, 1, 0, 0, 0.0])
+    half = timing.passing_days(daily, (0.50,))
+    assert f"{float(half[0]) + 1:.14f}" == "5.94117647058824"
 
 
 def test_run_timing_in_mundys_form() -> None:
@@ -141,6 +206,20 @@ def test_mann_kendall_and_sen_on_gilberts_four_values() -> None:
     assert found.method == "exact"
     assert f"{found.p / 2:.3f}" == "0.167"
     assert found.slope == pytest.approx(2.91667, abs=5e-6)
+
+
+def test_sens_slope_and_its_limits_of_example_17_7() -> None:
+    # USEPA (2009), Unified Guidance, EPA 530/R-09-007, example 17-7, p. 17-36 (sodium, ppm),
+    # values and results as printed by EnvStats for R (S. P. Millard; read in a public copy of its
+    # script for the Guidance's chapter 17 and its help page of the data): slope 1.3333333,
+    # z 2.146625, p 0.03182313, limits by Gilbert's modification 0.3992083 and 2.3333333.
+    years = [89.6, 90.1, 90.8, 91.1, 92.1, 93.1, 94.1, 95.6, 96.1, 96.3]
+    sodium = [56.0, 53, 51, 55, 52, 60, 62, 59, 61, 63]
+    found = mann_kendall(years, sodium, LEVEL)
+    assert f"{found.slope:.7f}" == "1.3333333"
+    assert f"{found.z:.6f}" == "2.146625"
+    assert f"{found.p_plain:.8f}" == "0.03182313"
+    assert (f"{found.low:.7f}", f"{found.high:.7f}") == ("0.3992083", "2.3333333")
 
 
 def test_the_exact_distribution_of_s() -> None:
@@ -192,7 +271,6 @@ def test_counts_with_an_offset_and_hardly_any_extra_scatter() -> None:
     # -0.54, C -0.69, D -0.08, E 0.33, built 65-69 0.70, 70-74 0.82, 75-79 0.45, operated 75-79
     # 0.38.
     import csv
-    from pathlib import Path
 
     import statsmodels
 

@@ -33,6 +33,7 @@ from warehouse.snapshot import SNAPSHOT_NAME
 from warehouse.store import Warehouse
 
 STANDARDS = Path(__file__).parents[2] / "fixtures" / "standards"
+XSD = "http://www.w3.org/2001/XMLSchema"
 TABLES = [table.name for table in published_tables()]
 
 
@@ -172,6 +173,53 @@ def test_eml_is_valid_by_rules_made_from_its_schema(release: Release) -> None:
     assert errors, "the rules must be able to fail"
     assert "CC-BY-4.0" in eml and "permits in force" in eml
     assert "Pat" not in eml and "@" not in eml
+
+
+EML = xmlschema.XMLSchema(STANDARDS / "eml-2.2.0" / "eml.xsd")
+
+
+def _eml(release: Release) -> str:
+    with _archive(release) as archive:
+        return archive.read("eml.xml").decode()
+
+
+def test_eml_is_valid_by_its_schema(release: Release) -> None:
+    eml = _eml(release)
+    EML.validate(eml)
+    # Where our copy of the schema leaves the content open, it would say yes to anything.
+    open_names = {element.local_name for schema in EML.maps.iter_schemas()
+                  for element in schema.iter_components(xmlschema.XsdElement)
+                  if element.local_name and element.type.name == "{" + XSD + "}anyType"}
+    assert {"project", "dataTable", "citation"} <= open_names
+    assert not {element.tag for element in ET.fromstring(eml).iter()} & open_names
+
+
+@pytest.mark.parametrize(("old", "new"), [
+    ('packageId="', 'packageid="'),
+    (' system="tallyweir"', ""),
+    ("eml-2.2.0\" xmlns", "eml-2.3.0\" xmlns"),
+    ("<title>", "<pubDate>2026</pubDate><title>"),
+    ("creator>", "maker>"),
+    ("<pubDate>2026-", "<pubDate>26-"),
+    ("keyword>", "word>"),
+    ("intellectualRights>", "rights>"),
+    ("licenseName>", "licenceName>"),
+    ("<identifier>CC-BY-4.0<", "<identifier> <"),
+    ("BoundingCoordinate>4", "BoundingCoordinate>94"),
+    ("BoundingCoordinate>4", "BoundingCoordinate>4,"),
+    ("calendarDate>2026-", "calendarDate>March 2026-"),
+    ("beginDate>", "firstDate>"),
+    ("<taxonRankValue>", "<taxonRankValue></taxonRankValue><taxonRankValue>"),
+    (">weekly<", ">fortnightly<"),
+    ("contact>", "coordinator>"),
+    ("methodStep>", "step>"),
+    ("para>", "p>"),
+    ("</methods>", "</methods><coverage/>"),
+])
+def test_eml_that_breaks_its_schema_is_found(release: Release, old: str, new: str) -> None:
+    eml = _eml(release)
+    assert old in eml
+    assert not EML.is_valid(eml.replace(old, new))
 
 
 def test_an_independent_reader_gives_back_the_table(release: Release) -> None:

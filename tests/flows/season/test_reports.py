@@ -9,6 +9,7 @@ import io
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
@@ -20,9 +21,11 @@ import pytest
 from bench.season import FIRST
 from flows.season import write_season
 from flows.season.methods import METHODS, settings_meaning
+from flows.season.network_report import network_report
 from shared.problems import BadSettings
-from warehouse.season.account import NoSuchSeason
+from warehouse.season.account import NoSuchSeason, SiteTrend
 from warehouse.season.terms import Terms
+from warehouse.season.trend import mann_kendall
 
 from .conftest import SEASONS, Written
 
@@ -47,6 +50,16 @@ class Outline(HTMLParser):
 def _pages(written: Written) -> list[Path]:
     return [written.folder / "season-report.html",
             *sorted((written.folder / "sites").glob("*.html"))]
+
+
+def test_a_slope_without_limits_is_said_in_words(written: Written) -> None:
+    # Four seasons: no order of them is rare enough for 95 %.
+    trend = mann_kendall(range(4), [1.0, 1.1, 1.3, 1.6], 0.95)
+    account = replace(written.account, trend=trend, site_trends=[SiteTrend("s00", trend)])
+    said = repr(network_report(account))
+    assert "a year, too few seasons for limits)" in said
+    assert "'too few'" in said and "inf" not in said.replace("info", "")
+    assert "too few seasons for limits" not in repr(network_report(written.account))
 
 
 def test_everything_is_there(written: Written) -> None:

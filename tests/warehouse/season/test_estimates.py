@@ -216,6 +216,24 @@ def test_three_years_can_show_nothing() -> None:
     assert np.isnan(power_of(3, 0.1, TERMS).detectable)
 
 
+@settings(deadline=None, max_examples=150)
+@given(st.integers(5, 9).flatmap(lambda years: st.permutations(range(years))))
+def test_the_slope_s_limits_leave_out_zero_when_the_exact_test_finds_a_trend(
+    order: list[int]
+) -> None:
+    found = mann_kendall(range(len(order)), [float(value) for value in order], 0.95)
+    assert found.method == "exact"
+    assert (found.low > 0 or found.high < 0) == (found.p <= 0.05)
+
+
+def test_four_years_give_a_slope_no_limits() -> None:
+    # The likeliest order of four has p = 1/12 two-sided: no slope is sure at 95 %.
+    found = mann_kendall(range(4), [1.0, 2.0, 4.0, 8.0], 0.95)
+    assert (found.low, found.high) == (-np.inf, np.inf)
+    at_ninety = mann_kendall(range(4), [1.0, 2.0, 4.0, 8.0], 0.90)
+    assert (at_ninety.low, at_ninety.high) == (1.0, 4.0)
+
+
 def test_a_gap_in_the_years_is_not_taken_for_a_step() -> None:
     found = mann_kendall([2001, 2002, 2006, 2007], [1.0, 2.0, 6.0, 7.0], 0.95)
     assert found.slope == pytest.approx(1)
