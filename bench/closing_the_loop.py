@@ -290,7 +290,8 @@ def _judge(
     for error in whole.values():
         for key in should.keys() | has.keys():
             if key[0] == error.site and key[3] == error.event_date and (
-                    error.protocol == "water" or (error.protocol, error.gear_unit)
+                    # Readings stand alone while the row of their check is in doubt.
+                    "water" in (error.protocol, key[1]) or (error.protocol, error.gear_unit)
                     == (key[1], key[2]) or error.gear_unit == ""):
                 touched.setdefault(key, set()).add(error.name)
     for lead, result in season.by_lead.items():

@@ -329,7 +329,9 @@ def _assert_accounted(warehouse: Warehouse, site: Site) -> None:
         SELECT f.path, count(*), min(c.sheet || ' row ' || c.sheet_row), 'counts have no event'
         FROM staged_catches AS c
         JOIN judged_files AS f ON f.sha256 = c.file_sha256 AND f.current AND f.site = c.site
-        WHERE c.row_id NOT IN (SELECT row_id FROM judged_events)
+        -- By catch and not by row: rows of one check may have been joined.
+        WHERE c.catch_id NOT IN (
+                SELECT catch_id FROM judged_catches SEMI JOIN judged_events USING (row_id))
           AND c.row_id NOT IN (SELECT row_id FROM judged_withdrawn)
         GROUP BY f.path
         UNION ALL
@@ -594,11 +596,11 @@ def _account(warehouse: Warehouse, site_id: str, before: str | None) -> SiteAcco
     digest = connection.execute(
         """
         SELECT sha256(string_agg(part, ',' ORDER BY part)) FROM (
-            SELECT 'e' || sha256(t::VARCHAR) AS part FROM clean_events AS t WHERE site_id = $site
+            SELECT 'e' || hash(t) AS part FROM clean_events AS t WHERE site_id = $site
             UNION ALL
-            SELECT 'c' || sha256(t::VARCHAR) FROM clean_counts AS t WHERE site_id = $site
+            SELECT 'c' || hash(t) FROM clean_counts AS t WHERE site_id = $site
             UNION ALL
-            SELECT 'f' || sha256(t::VARCHAR) FROM findings AS t WHERE site = $site)
+            SELECT 'f' || hash(t) FROM findings AS t WHERE site = $site)
         """, mine,
     ).fetchone()
     content = str(digest[0] or "") if digest is not None else ""

@@ -175,14 +175,20 @@ def decision_at(
             "UNION ALL SELECT e.site, e.row_id, 1 FROM staged_events AS e "
             "JOIN row_account AS a ON a.site = e.site AND a.file_sha256 = e.file_sha256 "
             "AND a.sheet = e.sheet AND a.sheet_row = e.sheet_row "
-            "WHERE e.event_id = $id OR a.event_id = $id) ORDER BY rank, row_id LIMIT 1",
-            {"id": event_id}).fetchone()
-    if found is None:
+            "WHERE e.event_id = $id OR a.event_id = $id) ORDER BY rank, row_id",
+            {"id": event_id}).fetchall()
+    if not found:
         raise NothingToDecide(f'No sheet of {site_id} has the event "{event_id}".',
                               "`tallyweir query` on the table events lists them.", event_id)
+    site, row_id = found[0]
+    if field in FIELDS and FIELDS[field].level is Level.CATCH:
+        # Of the rows that were joined to one check, the one with the animal.
+        row_id = next((other for _, other in found
+                       if (row := staged_row(warehouse, site, other)) is not None
+                       and row.catch_at(field, None, taxon, life_stage)[0] is not None), row_id)
     return _decide(
-        warehouse, network, str(found[0]), int(found[1]), None, action, field, taxon, life_stage,
-        value, Decision(str(found[0]), "", action, reason=reason, who=who, channel=channel,
+        warehouse, network, site, row_id, None, action, field, taxon, life_stage,
+        value, Decision(site, "", action, reason=reason, who=who, channel=channel,
                         decided=decided))
 
 
@@ -190,6 +196,7 @@ def _decide(
     warehouse: Warehouse, network: Network, site: str, row_id: int, catch_id: int | None,
     action: Action, field_id: str, taxon: str, life_stage: str, value: str, begun: Decision,
 ) -> Decision:
+    row_id = _rows_of_catches(warehouse, [catch_id]).get(catch_id, row_id)
     row = staged_row(warehouse, site, row_id)
     if row is None:
         raise NothingToDecide("The row is no longer in any sheet.", "Run, and look again.", "")
@@ -233,6 +240,18 @@ def _decide(
     return replace(begun, **fields)
 
 
+def _rows_of_catches(
+    warehouse: Warehouse, catches: Sequence[int | None]
+) -> dict[int | None, int]:
+    """Catch -> the row that it stands in in its sheet, which may be joined to another since."""
+    ids = [catch for catch in catches if catch is not None]
+    if not ids:
+        return {}
+    return dict(warehouse.connection.execute(
+        "SELECT catch_id, row_id FROM staged_catches WHERE list_contains(?, catch_id)", [ids]
+    ).fetchall())
+
+
 def _standing_text(
     warehouse: Warehouse, site: str, row: SheetRow, field_id: str, fields: Mapping[str, Any]
 ) -> str:
@@ -252,14 +271,16 @@ def targets(
     warehouse: Warehouse, site_id: str, findings: Sequence[Finding]
 ) -> dict[str, dict[str, str]]:
     """Finding -> what a decision on it would name: event_id, field, taxon, life_stage, old."""
-    ids = sorted({item.row_id for item in findings if item.row_id is not None})
     with warehouse.lock:
+        own = _rows_of_catches(warehouse, [item.catch_id for item in findings])
+        of = {item.id: own.get(item.catch_id, item.row_id) for item in findings}
+        ids = sorted({row_id for row_id in of.values() if row_id is not None})
         rows = {row.row_id: row for row in _rows(
             warehouse, "staged_events", "staged_catches", "staged_oddities",
             "site = ? AND list_contains(?, row_id)", [site_id, ids])}
     out: dict[str, dict[str, str]] = {}
     for item in findings:
-        row = rows.get(item.row_id or -1)
+        row = rows.get(of[item.id] or -1)
         said = {"event_id": item.event_id, "field": item.field, "taxon": item.taxon,
                 "life_stage": item.life_stage, "old": item.value}
         if row is not None:
@@ -297,6 +318,8 @@ class SheetRow:
     shape: str = ""
     raw: dict[str, Any] = field(default_factory=dict)
     changed: bool = False
+    joined: SheetRow | None = None
+    """The row of the same check that it belongs to, by its date or time as corrected."""
 
     @property
     def row_id(self) -> int:
@@ -458,6 +481,7 @@ def lay_over(
         laying = _Laying(rows, moved, network)
         for decision in decisions:
             laying.apply(decision)
+        laying.join()
         overlay = laying.overlay()
         _write_back(warehouse, rows, overlay)
     return overlay
@@ -577,13 +601,63 @@ class _Laying:
             row.values[field_id] = value
         row.changed = True
 
+    def join(self) -> None:
+        """Join rows of one check that a long sheet has apart because a date was wrong.
+
+        As the reading of a sheet joins them: same table, same check, each for other animals.
+        Rows that say otherwise of the check itself stay two, and a rule asks about them.
+        """
+        checks: dict[tuple[str, str, str], list[SheetRow]] = defaultdict(list)
+        for row in self.rows:
+            # What is decided of a whole row is decided of that row alone.
+            if row.event_id is not None and row.catches and (
+                    (row.row_id, None, "") not in self.standing):
+                checks[row.values["file_sha256"], row.values["sheet"], row.event_id].append(row)
+        for rows in checks.values():
+            if not any(row.changed for row in rows):
+                continue
+            heads: list[SheetRow] = []
+            for row in rows:
+                head = next((head for head in heads if _belongs(row, head)), None)
+                if head is None:
+                    heads.append(row)
+                else:
+                    _join(row, head)
+
     def overlay(self) -> Overlay:
         """What is in force, by row."""
-        items = [*self.standing.values(), *self.confirmed]
+        joined = {row.row_id: row.joined.row_id for row in self.rows if row.joined is not None}
+        items = [replace(item, row_id=joined.get(item.row_id, item.row_id))
+                 for item in (*self.standing.values(), *self.confirmed)]
         return Overlay(
             tuple(sorted(items, key=lambda item: (item.row_id, item.catch_id or 0,
                                                   item.decision.seq, item.decision.field))),
             tuple(self.lapsed))
+
+
+_OF_ITS_OWN = frozenset({"row_id", "sheet_row", "content", "hours_stated", "count_columns"})
+"""What a row has to itself, and no word on the check."""
+
+
+def _belongs(row: SheetRow, head: SheetRow) -> bool:
+    animals, others = (
+        {(catch.values["taxon"], catch.values["life_stage"]) for catch in one.catches}
+        for one in (row, head))
+    return not animals & others and all(
+        value is None or head.values[name] is None or value == head.values[name]
+        for name, value in row.values.items() if name not in _OF_ITS_OWN)
+
+
+def _join(row: SheetRow, head: SheetRow) -> None:
+    row.joined = head
+    head.values |= {name: value for name, value in row.values.items()
+                    if head.values[name] is None}
+    head.unread |= row.unread
+    head.changed = True
+    for catch in row.catches:
+        catch.values["row_id"] = head.row_id
+        catch.changed = True
+    head.catches += row.catches
 
 
 def _with_clock(
@@ -655,6 +729,12 @@ def _write_back(warehouse: Warehouse, rows: list[SheetRow], overlay: Overlay) ->
                                f"WHERE {table}.{key} = v.{key}")
         finally:
             connection.unregister("corrected")
+    joined = [(row.row_id, row.joined.row_id) for row in rows if row.joined is not None]
+    for row_id, head in joined:
+        connection.execute("DELETE FROM judged_events WHERE row_id = ?", [row_id])
+        for table in ("judged_rows", "judged_oddities"):
+            connection.execute(
+                f"UPDATE {table} SET row_id = ? WHERE row_id = ?", [head, row_id])
     answered = [(item.row_id, item.catch_id, item.decision.field)
                 for item in overlay.corrections()]
     if answered:

@@ -12,6 +12,8 @@ gone from a sheet is a question and never an answer. Two kinds are not carried:
 - It *moved*: the file that came next in its place has it under another identity, because
   its date, time or net was corrected. A decision may say so, or
   :mod:`warehouse.matching` finds it by its evidence; where that is not clear, it vanished.
+  Readings of the water that stood alone have moved too when the net's check of their day,
+  whose row was mended, has them by now.
 - It was *held* when it last stood in a sheet. It was asked about then, it was never in
   the clean table, and its leaving is the answer. This is noted in ``departures``.
 """
@@ -141,6 +143,10 @@ def _find_moved(warehouse: Warehouse, site_id: str) -> None:
         """, {"site": site_id}).fetchall()
     decided = {row[0] for row in moved}
     taken = {row[2] for row in moved}
+    lent = [row for row in connection.execute(_LENT).fetchall()
+            if row[0] not in decided]
+    moved += lent
+    decided |= {row[0] for row in lent}
     alike: list[tuple[object, ...]] = []
     for sha256, events in gone.items():
         successor = _successor(warehouse, site_id, sha256)
@@ -174,6 +180,30 @@ def _find_moved(warehouse: Warehouse, site_id: str) -> None:
             JOIN site_events AS e ON e.event_id = a.arrived OR e.row_id = a.row_id
             JOIN judged_files AS f ON f.sha256 = e.file_sha256 AND f.current
             GROUP BY a.event_id, a.place ORDER BY ALL""")
+
+
+_LENT = """
+    WITH alone AS (
+        SELECT DISTINCT g.event_id, e.sheet, e.local_date
+        FROM site_gone AS g
+        JOIN site_events AS e ON e.event_id = g.event_id AND e.file_sha256 = g.sha256
+        WHERE e.protocol = 'water'),
+    checks AS (
+        SELECT e.* FROM site_events AS e
+        JOIN judged_files AS f ON f.sha256 = e.file_sha256 AND f.current
+        WHERE e.water_row IS NOT NULL AND e.event_id IS NOT NULL)
+    SELECT a.event_id, min_by(c.event_id, c.row_id), min(c.row_id),
+           'the check of its day has these readings now'
+    FROM alone AS a
+    JOIN checks AS c ON c.water_sheet = a.sheet AND c.local_date = a.local_date
+    GROUP BY a.event_id, a.sheet, a.local_date
+    -- Of two readings of a day one may be lent and the other gone.
+    HAVING count(DISTINCT c.water_row) >= (
+        SELECT count(*) FROM alone AS b
+        WHERE b.sheet = a.sheet AND b.local_date = a.local_date)
+    ORDER BY a.event_id
+    """
+"""Readings of the water that stood alone, and the check that has them now."""
 
 
 def _successor(warehouse: Warehouse, site_id: str, sha256: str) -> str | None:

@@ -229,6 +229,53 @@ def test_a_row_without_a_date_can_be_decided_on(wh: Warehouse) -> None:
     assert value(wh, "season", "alder:fyke:A:2026-03-01T0730") == (2026, True)
 
 
+def _long(wh: Warehouse, **other: Any) -> None:
+    """A long sheet whose second row, with the elvers of the first check, lacks its date."""
+    water = {"water_temperature": 4.0}
+    send(wh, "alder", "alder/a.xlsx", [
+        Check("2026-03-01", {GLASS: 6.0}, water),
+        Check("?", {ELVER: 1.0}, water | other),
+        *SEASON[1:]])
+    missing = Rule("event_id IS NULL", "local_date", Effect.HOLD, rule="date-unreadable")
+    (found,), _ = load(wh, missing)
+    decisions.append(wh, [decisions.decision_on(
+        wh, network(), found, Action.CORRECT, value="2026-03-01", reason="from the field sheet",
+        who="Robin", channel=Channel.WORKBOOK, decided=AS_OF)])
+
+
+def test_a_row_of_a_long_sheet_joins_its_check_when_its_date_is_told(wh: Warehouse) -> None:
+    _long(wh)
+    load(wh)
+    assert wh.connection.execute(
+        "SELECT life_stage, count FROM clean_counts WHERE event_id LIKE '%2026-03-01%' "
+        "ORDER BY life_stage").fetchall() == [("elver", 1), ("glass eel", 6)]
+    assert value(wh, "season", "alder:fyke:A:2026-03-01T0730") == (2026, True)
+    rows = wh.connection.execute(
+        "SELECT sheet_row, disposition FROM row_account WHERE event_id LIKE '%2026-03-01%' "
+        "ORDER BY sheet_row").fetchall()
+    assert rows == [(4, "loaded"), (5, "loaded")], "no row of the sheet is lost from the account"
+
+
+def test_what_is_decided_of_a_joined_row_afterwards_finds_it(wh: Warehouse) -> None:
+    _long(wh)
+    load(wh)
+    decide(wh, "alder:fyke:A:2026-03-01T0730", Action.CORRECT, field="count", taxon=ELVER[0],
+           life_stage=ELVER[1], value="11")
+    load(wh)
+    assert wh.connection.execute(
+        "SELECT count FROM clean_counts WHERE event_id LIKE '%2026-03-01%' "
+        "AND life_stage = 'elver'").fetchall() == [(11,)]
+
+
+def test_a_row_that_says_otherwise_of_the_check_is_not_joined(wh: Warehouse) -> None:
+    _long(wh, water_temperature=9.5)
+    lay_out(wh, "alder")
+    decisions.lay_over(wh, "alder", network())
+    assert wh.connection.execute(
+        "SELECT count(*) FROM judged_events WHERE event_id LIKE '%2026-03-01%'"
+    ).fetchall() == [(2,)], "two rows for one net: the rule asks which is right"
+
+
 def test_what_cannot_be_decided_says_why(wh: Warehouse) -> None:
     send(wh, "alder", "alder/a.xlsx", SEASON)
     load(wh)

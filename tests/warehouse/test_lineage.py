@@ -243,3 +243,27 @@ def _no_day_is_lost(folder: Path, sent: list[tuple[str, list[int]]]) -> None:
             assert account.rows + account.skipped == len(
                 warehouse.connection.execute("FROM row_account").fetchall())
             assert lineage.site == "alder"
+
+
+def _water(day: str, **where: object) -> Check:
+    return Check(day, {}, {"water_temperature": 7.5} | where, protocol="water", gear="1",
+                 time=None, hours=None, set_before=None)
+
+
+def test_readings_that_stood_alone_go_to_the_check_whose_row_was_mended(wh: Warehouse) -> None:
+    send(wh, "alder", "alder/a.xlsx", [*SEASON[1:], _water("2026-03-01")])
+    lent = replace(SEASON[0], values=SEASON[0].values | {
+        "water_sheet": "Counts", "water_row": 9})
+    send(wh, "alder", "alder/a.xlsx", [lent, *SEASON[1:]])
+    lineage = lay_out(wh, "alder")
+    assert lineage.vanished == 0
+    assert wh.connection.execute("SELECT event_id, becomes FROM judged_moved").fetchall() == [
+        ("alder:water:1:2026-03-01", "alder:fyke:A:2026-03-01T0730")]
+
+
+def test_readings_that_no_check_has_are_asked_about_when_they_are_gone(wh: Warehouse) -> None:
+    send(wh, "alder", "alder/a.xlsx", [*SEASON[1:], _water("2026-03-01")])
+    lent = replace(SEASON[1], values=SEASON[1].values | {
+        "water_sheet": "Counts", "water_row": 9})
+    send(wh, "alder", "alder/a.xlsx", [SEASON[0], lent, *SEASON[2:]])
+    assert lay_out(wh, "alder").vanished == 1
