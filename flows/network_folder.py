@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from checks.catalogue import CATALOGUE
-from shared.problems import BadSettings, NoSuchNetwork
+from shared.problems import BadSettings, NoSuchNetwork, Problem
 from shared.settings import Network, parse_network
 
 SETTINGS_NAME = "network.toml"
@@ -72,6 +72,61 @@ def inbox_files(network_dir: Path, site_id: str) -> Iterator[tuple[Path, str]]:
     for path in sorted((inbox / site_id).rglob("*"), key=lambda item: item.as_posix()):
         if path.is_file() and not passing(path.name):
             yield path, path.relative_to(inbox).as_posix()
+
+
+class NotReceived(Problem, OSError):
+    """A file of the inbox that was left where it is."""
+
+    code = "file-unopened"
+
+
+class LeadsOut(NotReceived):
+    """A link out of the site's inbox."""
+
+    code = "file-is-a-link"
+
+
+class NoName(NotReceived):
+    """A name in letters that nothing can be noted under."""
+
+    code = "file-name"
+
+
+class LargerThanReceived(NotReceived):
+    """A file no sheet can be."""
+
+    code = "file-too-large"
+
+
+MOST_BYTES = 250_000_000
+"""Larger files are not even kept: they would fill memory and disk, and no sheet comes near."""
+
+
+def inbox_bytes(network_dir: Path, site_id: str, path: Path, name: str) -> bytes:
+    """The bytes of a file in a site's inbox. Raises :class:`NotReceived`.
+
+    Whoever may write into a drop folder could leave a link there to any file that we may read,
+    and have it come back in a workbook: what leads out of the folder is not followed.
+    """
+    if name != (sayable := name.encode("utf-8", "replace").decode("utf-8")):
+        raise NoName("Its name holds letters that this system cannot read.",
+                     "Give it a plain name, as in counts-2026.xlsx.", sayable)
+    try:
+        if not path.resolve().is_relative_to((network_dir / "inbox" / site_id).resolve()):
+            raise LeadsOut("It is a link to a file outside the inbox, and was not followed.",
+                           "Put the sheet itself there.", name)
+        size = path.stat().st_size
+        if size > MOST_BYTES:
+            raise LargerThanReceived(
+                f"It has {size / 1e6:,.0f} MB, more than a sheet can.",
+                "Put the season's sheet alone there, without pictures and other years.", name)
+        return path.read_bytes()
+    except NotReceived:
+        raise
+    except (OSError, RuntimeError) as error:
+        raise NotReceived(
+            f"It cannot be opened ({getattr(error, 'strerror', None) or error}).",
+            "Close it where it is open, or put it in the inbox again.", name) from error
 
 
 def passing(name: str) -> bool:

@@ -7,7 +7,10 @@ Nothing else reads them. What has been read is known here, so that whatever is w
 from __future__ import annotations
 
 import base64
+import json
 import os
+import re
+from urllib.parse import quote
 
 from shared.problems import Problem
 
@@ -19,6 +22,7 @@ MAILBOX_PASSWORD = "TALLYWEIR_MAILBOX_PASSWORD"
 NAMES = (MAIL_PASSWORD, MAILBOX_PASSWORD)
 
 HIDDEN = "[hidden]"
+_BASE64 = re.compile(r"[A-Za-z0-9+/]{2,}={0,2}")
 _seen: set[str] = set()
 
 
@@ -52,9 +56,25 @@ def secret(name: str, user: str, server: str) -> str:
 
 
 def cleared(text: str) -> str:
-    """``text`` without any password that is known here, plain or as mail servers see it."""
+    """``text`` without any password that is known here: plain, as JSON or an address writes it,
+    or as mail servers see it, alone or within what they are sent."""
     known = _seen | {value for name in NAMES if (value := os.environ.get(name))}
     for value in sorted(known, key=len, reverse=True):
-        text = text.replace(value, HIDDEN)
-        text = text.replace(base64.b64encode(value.encode("utf-8")).decode("ascii"), HIDDEN)
-    return text
+        for written in (value, json.dumps(value)[1:-1],
+                        json.dumps(value, ensure_ascii=False)[1:-1], quote(value, safe="")):
+            text = text.replace(written, HIDDEN)
+    if not known:
+        return text
+    secrets = [value.encode("utf-8") for value in known]
+
+    def unless_secret(found: re.Match[str]) -> str:
+        held = _held(found[0])
+        return HIDDEN if any(secret in held for secret in secrets) else found[0]
+
+    return _BASE64.sub(unless_secret, text)
+
+
+def _held(text: str) -> bytes:
+    """What base64 text says, as far as it is whole."""
+    bare = text.rstrip("=")
+    return base64.b64decode(bare[: len(bare) - (len(bare) % 4 == 1)] + "=" * (-len(bare) % 4))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import re
 from zoneinfo import ZoneInfo
 
 
@@ -16,6 +17,18 @@ def event_id(site: str, protocol: str, gear_unit: str, date: dt.date, time: dt.t
     """The event's id, readable: ``alder-creek:fyke:A:2026-03-14T0730``."""
     moment = date.isoformat() + (f"T{time:%H%M}" if time is not None else "")
     return f"{site}:{protocol}:{gear_unit}:{moment}"
+
+
+DEVICES = frozenset({"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt")
+                                                   for n in "123456789\u00b9\u00b2\u00b3")})
+"""Names that are no file's on Windows, whatever ending follows."""
+
+_FOLDER = re.compile(r"[^\W_](?:[\w .-]{0,62}\w)?")
+
+
+def names_a_folder(text: str) -> bool:
+    """Whether ``text`` can name a folder on any system, and only one right below another."""
+    return _FOLDER.fullmatch(text) is not None and text.split(".")[0].lower() not in DEVICES
 
 
 def short_digest(*parts: object) -> str:

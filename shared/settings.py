@@ -15,7 +15,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from shared.fields import FIELDS, Level
-from shared.identity import short_digest
+from shared.identity import names_a_folder, short_digest
 from shared.operating import Operating, parse_operating
 from shared.problems import BadSettings
 from shared.protocol import Protocol, protocols
@@ -287,6 +287,13 @@ def parse_network(text: str, where: str = "network.toml") -> Network:
     missing = [key for key in ("id", "name", "season_start", "season_end") if key not in head]
     if missing:
         raise BadSettings(f"[network] lacks {', '.join(missing)}.", "Add the entries named.", where)
+    for key, id_ in (("[network] id", head["id"]),
+                     *((f"[sites.{site_id}]", site_id) for site_id in raw.get("sites", {}))):
+        if not names_a_folder(str(id_)):
+            raise BadSettings(
+                f'{key}: "{id_}" cannot name a folder.',
+                "Use letters, digits and hyphens, as in alder-creek; its full name goes into name.",
+                where)
     thresholds = raw.get("thresholds", {})
     for rule, values in thresholds.items():
         if not isinstance(values, dict) or not all(

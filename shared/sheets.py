@@ -7,6 +7,7 @@ lead sees. Rows of cells are lists, not one record a cell.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from dataclasses import dataclass, field
 
 Cell = str | float | int | bool | dt.datetime | dt.date | dt.time | dt.timedelta | None
@@ -144,6 +145,15 @@ def column_index(letters: str) -> int:
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """What a text begins with that a spreadsheet program may calculate instead of show."""
+
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+
+
+def harmless(text: str) -> str:
+    """``text`` as a spreadsheet shows it and never as one it calculates; numbers as they are."""
+    risky = text.startswith(FORMULA_STARTS) or text.lstrip().startswith(FORMULA_STARTS)
+    return f"'{text}" if risky and not _NUMBER.fullmatch(text) else text
+
 
 TURNED = "turned, its dates across"
 """Ends the name of a sheet that is read with rows and columns exchanged."""

@@ -39,14 +39,23 @@ class NotResolved(Problem, LookupError):
 
 def bare(url: str) -> str:
     """``url`` without user, query and fragment, which may hold secrets: fit to be shown."""
-    parts = urlsplit(url)
-    port = f":{parts.port}" if parts.port else ""
+    try:
+        parts = urlsplit(url)
+        port = f":{parts.port}" if parts.port else ""
+    except ValueError:
+        return "an address that is none"
     return f"{parts.scheme}://{parts.hostname or ''}{port}{parts.path}"
 
 
 def vet(url: str, hosts: Collection[str]) -> None:
     """Raise :class:`NotAllowed` unless ``url`` is http(s) at a host of the list."""
-    parts = urlsplit(url)
+    try:
+        parts = urlsplit(url)
+        parts.port  # noqa: B018, asked because the asking refuses a number that is no port
+    except ValueError as error:
+        raise NotAllowed(f"It is no address of the web ({error}).",
+                         "Put the link as the browser shows it into network.toml.",
+                         bare(url)) from error
     if parts.scheme not in ("http", "https"):
         raise NotAllowed(f'It is "{parts.scheme}:", not http or https.',
                          "Publish the sheet at a web address.", bare(url))
@@ -60,6 +69,11 @@ def vet(url: str, hosts: Collection[str]) -> None:
             bare(url))
 
 
+_GIVEN_OUT = ipaddress.IPv6Network("2000::/3")
+_ASSIGNMENTS = ipaddress.IPv4Network("192.0.0.0/24")
+"""For protocols, not for hosts (RFC 6890); some of it older Pythons take for public."""
+
+
 def public(address: str) -> bool:
     """Whether ``address`` is one of the open internet: not private, loopback or for ourselves."""
     found = ipaddress.ip_address(address.partition("%")[0])
@@ -71,7 +85,9 @@ def public(address: str) -> bool:
             inner = ipaddress.IPv4Address(int(found) & 0xFFFFFFFF)
         if inner is not None:
             return public(str(inner))
-    return found.is_global and not found.is_multicast
+        # Of the rest nothing is the open internet's but what IANA has given out (RFC 4291).
+        return found in _GIVEN_OUT and found.is_global
+    return found.is_global and not found.is_multicast and found not in _ASSIGNMENTS
 
 
 def dial(host: str, port: int, timeout: Any, private_hosts: Collection[str]) -> socket.socket:

@@ -122,14 +122,24 @@ def _once(
         except requests.RequestException as error:
             late = time.monotonic() >= deadline
             raise _TryAgain("it took too long" if late else _in_words(error)) from error
+        except ValueError as error:  # the library looks at where a redirect leads, too
+            raise _leads_nowhere(here) from error
         with response:
             if response.status_code in _MOVED and response.headers.get("Location"):
-                here = urljoin(here, response.headers["Location"])
+                try:
+                    here = urljoin(here, response.headers["Location"])
+                except ValueError as error:
+                    raise _leads_nowhere(here) from error
                 continue
             return _answer(response, here, settings, deadline)
     raise NotFetched(
         f"The address sends on more than {settings.redirects} times.",
         "Put the address that it leads to in the end into network.toml.", bare(url))
+
+
+def _leads_nowhere(url: str) -> NotAllowed:
+    return NotAllowed("It sends on to what is no address of the web.",
+                      "Put the link that downloads the file itself into network.toml.", bare(url))
 
 
 def _answer(

@@ -8,6 +8,7 @@ import re
 import unicodedata
 from pathlib import Path
 
+from shared.identity import DEVICES
 from warehouse import arrivals, durable
 from warehouse.arrivals import Arrival
 from warehouse.folder import received_path
@@ -17,8 +18,8 @@ SHEETS = frozenset({
     ".xlsx", ".xlsm", ".xlsb", ".xls", ".ods", ".csv", ".tsv", ".txt", ".zip"})
 """Endings of what may hold a sheet."""
 
-_RESERVED = frozenset({"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt")
-                                                     for n in range(1, 10))})
+_MOST_LETTERS, _MOST_BYTES = 100, 200
+"""Of a name. File systems count bytes, 255 of them, and ours stands beside it for a moment."""
 
 
 def safe_name(name: str) -> str:
@@ -28,9 +29,14 @@ def safe_name(name: str) -> str:
     stem, dot, ending = name.rpartition(".")
     if not dot:
         stem, ending = name, ""
-    if stem.split(".")[0].lower() in _RESERVED:
+    if stem.split(".")[0].strip().lower() in DEVICES:
         stem = f"sheet-{stem}"
-    return stem[:100].rstrip(" .") + (f".{ending[:10]}" if dot else "")
+    stem = _cut(stem[:_MOST_LETTERS], _MOST_BYTES)
+    return stem.rstrip(" .") + (f".{_cut(ending[:10], 20)}" if dot else "")
+
+
+def _cut(text: str, most_bytes: int) -> str:
+    return text.encode("utf-8")[:most_bytes].decode("utf-8", "ignore")
 
 
 def put_in(

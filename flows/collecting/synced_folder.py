@@ -94,6 +94,11 @@ def look_into(
         name = path.relative_to(folder).as_posix()
         if passing(path.name) or path.suffix.lower() not in SHEETS:
             continue
+        if name != (sayable := name.encode("utf-8", "replace").decode("utf-8")):
+            found.troubles.append(Trouble(
+                "file-name", "Its name holds letters that this system cannot read.",
+                "Give it a plain name, as in counts-2026.xlsx.", sayable))
+            continue
         _one(warehouse, site, path, name, names, now, settle_seconds, most_bytes, found)
     return found
 
@@ -102,7 +107,10 @@ def _one(
     warehouse: Warehouse, site: str, path: Path, name: str, names: set[str], now: dt.datetime,
     settle_seconds: float, most_bytes: int, found: FolderRound,
 ) -> None:
-    before = path.stat()
+    try:
+        before = path.stat()
+    except OSError:
+        return  # taken away while we looked
     known = arrivals.source_state(warehouse, site, f"folder:{name}")
     marks = {"size": before.st_size, "modified": before.st_mtime_ns}
     if known is not None and known.sha256 and dict(known.mark) == marks:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from flows.desk.places import audit_path
+from warehouse.durable import make_folder
 
 _guard = threading.Lock()
 
@@ -21,7 +22,7 @@ def note(network_dir: Path, now: dt.datetime, who: str, role: str, what: str,
             "role": role, "what": what} | facts
     text = json.dumps(line, ensure_ascii=False, default=str) + "\n"
     path = audit_path(network_dir)
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
     with _guard, path.open("ab") as handle:
         handle.write(text.encode("utf-8"))
         handle.flush()

@@ -4,18 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections.abc import Iterable, Sequence
 
-from shared.sheets import FORMULA_STARTS
-
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
-
-
-def harmless(text: str) -> str:
-    """``text`` as a spreadsheet shows it and never as one it calculates; numbers as they are."""
-    risky = text.startswith(FORMULA_STARTS) or text.lstrip().startswith(FORMULA_STARTS)
-    return f"'{text}" if risky and not _NUMBER.fullmatch(text) else text
+from shared.sheets import harmless
 
 
 def as_csv(columns: Sequence[str], rows: Iterable[Sequence[str | None]]) -> str:

@@ -10,6 +10,7 @@ import secrets
 from pathlib import Path
 
 from flows.desk.places import key_path
+from warehouse.durable import make_folder
 
 _KEY_BYTES = 32
 _SEAL_BYTES = 20
@@ -34,7 +35,7 @@ class Seal:
 
 
 def _key(path: Path) -> bytes:
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
     try:
         # Made for its owner alone; two starts at once cannot both make it.
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)

@@ -9,12 +9,18 @@ found here first, by walking the records of the file. Layouts: [MS-CFB], [MS-XLS
 from __future__ import annotations
 
 import io
-import re
 import struct
 import zipfile
 from collections.abc import Iterator
 
-from flows.intake.containers import SAVE_AS, Limits, Measured, too_many_cells
+from flows.intake.containers import (
+    ATTRIBUTE,
+    RELATION,
+    SAVE_AS,
+    Limits,
+    Measured,
+    too_many_cells,
+)
 from shared.problems import ProtectedFile, UnreadableFile
 
 ERRORS = {
@@ -263,9 +269,6 @@ def measure_xls(content: bytes, name: str, limits: Limits) -> Measured:
 
 # -- .xlsb ------------------------------------------------------------------------------
 
-_XLSB_RELATION = re.compile(r"<Relationship\s[^>]*?>")
-_XLSB_ATTRIBUTE = re.compile(r'([\w:]+)="([^"]*)"')
-
 
 def _binary_records(data: bytes) -> Iterator[tuple[int, int, int]]:
     """Kind, place and length of each record's body ([MS-XLSB] 2.1.4).
@@ -307,8 +310,8 @@ def _comments_xlsb(archive: zipfile.ZipFile, member: str) -> list[tuple[int, int
     found: list[tuple[int, int, str]] = []
     if relations not in members:
         return found
-    for entry in _XLSB_RELATION.findall(archive.read(relations).decode("utf-8", "replace")):
-        pairs = dict(_XLSB_ATTRIBUTE.findall(entry))
+    for entry in RELATION.findall(archive.read(relations).decode("utf-8", "replace")):
+        pairs = dict(ATTRIBUTE.findall(entry))
         target = pairs.get("Target", "")
         full = target.lstrip("/") if target.startswith("/") else "xl/" + target.removeprefix("../")
         if not pairs.get("Type", "").endswith("/comments") or full not in members:
@@ -342,8 +345,8 @@ def measure_xlsb(content: bytes, name: str, limits: Limits) -> Measured:
         if {"xl/workbook.bin", "xl/_rels/workbook.bin.rels"} <= members:
             relations = archive.read("xl/_rels/workbook.bin.rels").decode("utf-8", "replace")
             targets: dict[str, str] = {}
-            for entry in _XLSB_RELATION.findall(relations):
-                pairs = dict(_XLSB_ATTRIBUTE.findall(entry))
+            for entry in RELATION.findall(relations):
+                pairs = dict(ATTRIBUTE.findall(entry))
                 target = pairs.get("Target", "")
                 full = target.lstrip("/") if target.startswith("/") else f"xl/{target}"
                 targets[pairs.get("Id", "")] = full

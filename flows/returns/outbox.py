@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import os
-import re
 import secrets
 import shutil
 from collections.abc import Mapping, Sequence
@@ -15,14 +14,14 @@ from pathlib import Path
 from flows.returns.gathering import Ask
 from flows.returns.message import WORKBOOK_NAME, compose, write_message
 from flows.returns.workbook import write_workbook
-from shared.identity import short_digest
+from shared.identity import names_a_folder, short_digest
 from shared.problems import BadSettings, Problem, Trouble
 from shared.settings import Network, Site
+from warehouse.durable import make_folder
 
 EARLIER = "earlier"
 """Folder within a week's for workbooks that a later run of that week replaced."""
 
-_FOLDER_NAME = re.compile(r"\w[\w .-]*")
 
 
 class OutboxBusy(Problem, OSError):
@@ -97,7 +96,7 @@ def return_to_site(
     nothing_at_all = not asks and not troubles and not account.get("rows", 0)
     if nothing_at_all or digest == last_digest:
         return None
-    if not _FOLDER_NAME.fullmatch(site.id):
+    if not names_a_folder(site.id):
         raise BadSettings(f'The site id "{site.id}" cannot name a folder.',
                           "Use letters, digits and hyphens only.", "network.toml")
     home = network_dir / "outbox" / site.id
@@ -105,7 +104,7 @@ def return_to_site(
     letter = compose(site, network, asks, account, troubles, as_of, echo)
     message = write_message(letter)
     try:
-        home.mkdir(parents=True, exist_ok=True)
+        make_folder(home)
         made = _new_folder(home, ".making-")
         try:
             _write(made / "message.html", message.html)

@@ -30,6 +30,8 @@ SEARCHED = 30
 
 MARK = "tallyweir-answers"
 """First cell of the hidden sheet: an answered workbook is known by it, whatever its name."""
+ANSWERED = "answers"
+"""Layout under which a reading of such a workbook is kept: no row of it is a count."""
 LAYOUT = 2
 """Counts up when the place of an answer in the workbook changes."""
 

@@ -33,6 +33,20 @@ def message_id(settings: MailSettings, kind: str, site: str, address: str, perio
     return f"<{letter_id(kind, site, address, period)}.{kind}@{domain}>"
 
 
+_ID = re.compile(r"<[!-;=?-~]{1,248}>")
+"""A message id in letters that a header may hold as they are."""
+
+
+def in_a_header(text: str) -> str:
+    """``text`` as one line of a header, which it cannot end.
+
+    A sheet or a mail may have put anything into a title. What looks like an encoded word
+    (RFC 2047) would be decoded on the way out, and a line break within it begin a new header.
+    """
+    printable = "".join(char if char.isprintable() else " " for char in text)
+    return re.sub(r"\s+", " ", printable.replace("=?", "= ?")).strip()
+
+
 def seal(
     words: Words, settings: MailSettings, address: str, id_: str, written: dt.datetime,
     in_reply_to: str = "",
@@ -45,13 +59,13 @@ def seal(
     if settings.reply_to:
         name, reply = parseaddr(settings.reply_to)
         mail["Reply-To"] = Address(name, addr_spec=reply)
-    # A sheet may have put anything into a title; a header is one line.
-    mail["Subject"] = re.sub(r"\s+", " ", words.subject).strip()
+    mail["Subject"] = in_a_header(words.subject)
     mail["Date"] = format_datetime(written.replace(tzinfo=dt.UTC))
     mail["Message-ID"] = id_
     if in_reply_to:
-        mail["In-Reply-To"] = in_reply_to
-        mail["References"] = in_reply_to
+        if _ID.fullmatch(in_reply_to) and "=?" not in in_reply_to:
+            mail["In-Reply-To"] = in_reply_to
+            mail["References"] = in_reply_to
         mail["Auto-Submitted"] = "auto-replied"
     else:
         mail["Auto-Submitted"] = "auto-generated"

@@ -16,7 +16,7 @@ from flows.returns.wording import counted, day, plain
 from flows.sending.envelope import Words, message_id, seal
 from shared.operating import ONE_LINE, addresses
 from shared.settings import Network, Site
-from warehouse import durable, ledger, letters
+from warehouse import durable, ledger, letters, record
 from warehouse.standing import SiteStanding, Standing
 from warehouse.store import Warehouse
 
@@ -38,6 +38,8 @@ class Outbox:
     def __init__(
         self, warehouse: Warehouse, network: Network, now: dt.datetime, dry_run: bool = False
     ) -> None:
+        # What went out stands in the record, which may know more than the database.
+        record.catch_up(warehouse)
         self.warehouse, self.network, self.now, self.dry_run = warehouse, network, now, dry_run
         self.put_out: list[Path] = []
         self.queued = 0

@@ -6,6 +6,7 @@ Opens nothing that a run may hold and imports no scheduler, so it can be asked e
 from __future__ import annotations
 
 import datetime as dt
+import os
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from flows.scheduling.heartbeat import kept, last_beat
 from flows.secrets import MAIL_PASSWORD, MAILBOX_PASSWORD, NoSecret, secret
 from shared.settings import Network
 from warehouse.activities import Done, read_operations
+from warehouse.durable import PERSONAL
 from warehouse.folder import database_path, latest_path, releases_folder
 from warehouse.standing import read_standing
 
@@ -70,7 +72,7 @@ def matters(network_dir: Path, network: Network) -> list[Matter]:
     """Everything looked at, worst first."""
     found = [*_schedule(network_dir), *_activities(network_dir, network),
              *_mail(network_dir, network), *_backups(network_dir, network),
-             *_folder(network_dir)]
+             *_folder(network_dir), *_open_to_others(network_dir)]
     return sorted(found, key=lambda matter: (BAD, WATCH, GOOD).index(matter.state))
 
 
@@ -188,3 +190,18 @@ def _folder(network_dir: Path) -> Iterator[Matter]:
         yield Matter("release", BAD if latest else WATCH,
                      f"The latest release {latest} is not whole; put it back from a backup."
                      if latest else "There is no release yet.")
+
+
+def _open_to_others(network_dir: Path) -> Iterator[Matter]:
+    """Whether other users of the machine can look into what names people and places."""
+    if os.name != "posix":
+        return  # folders there have lists of their own
+    here = network_dir.resolve()
+    if not all(folder.stat().st_mode & 0o001 for folder in (here, *here.parents)):
+        return
+    seen = [name for name in sorted(PERSONAL)
+            if (here / name).is_dir() and (here / name).stat().st_mode & 0o005]
+    if seen:
+        yield Matter("privacy", WATCH, "Every user of this machine can look into "
+                     f"{', '.join(seen)}, where volunteers are named and eels are found. "
+                     f"`chmod 700 {' '.join(str(here / name) for name in seen)}` closes them.")

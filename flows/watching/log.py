@@ -17,8 +17,11 @@ from pathlib import Path
 from typing import Any
 
 from flows.secrets import cleared
+from warehouse.durable import make_folder
 
 LOG = logging.getLogger("tallyweir")
+# Where no log is kept (a decision, a rebuild) nothing of it is for the terminal.
+LOG.addHandler(logging.NullHandler())
 _MOST_BYTES = 5_000_000
 _KEPT = 5
 
@@ -52,7 +55,7 @@ _latest_run = ""
 def log_to(network_dir: Path) -> None:
     """Send what is logged to the network's log, and nowhere else."""
     path = log_path(network_dir)
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
     for handler in list(LOG.handlers):
         LOG.removeHandler(handler)
         handler.close()

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from checks import gate as gate_rules
+from flows.answers import pending
+from flows.door import may_open
 from flows.network_folder import load_network
 from flows.weekly import run_in_order
+from shared.decisions import Action, Answer
+from warehouse import durable
+from warehouse.folder import standing_path
 from warehouse.store import Warehouse
 
 from .conftest import AS_OF, published
@@ -58,3 +65,38 @@ def test_a_shut_gate_leaves_no_latest_and_tells_the_coordinator_which_rows(
     assert "site-latitude-possible" in notice and "alder-creek: 91.0" in notice
     assert "The last release stands" in notice
     assert outcome.seconds["gate"] > 0, "told apart from building"
+
+
+def _newest(bay: Path) -> int:
+    told = [path.stat() for path in (bay / "network.toml", *(bay / "inbox").rglob("*"))]
+    return max(max(one.st_mtime_ns, one.st_ctime_ns) for one in told)
+
+
+def _a_run_ends(bay: Path) -> None:
+    """Leave the mark of a run that saw all there is, and see that what comes next is later."""
+    newest = _newest(bay)
+    standing = standing_path(bay)
+    durable.write_text(standing, "{}")
+    os.utime(standing, ns=(newest, newest))
+    probe = bay / "probe"
+    while True:  # the clock of a file system moves in steps
+        probe.touch()
+        if probe.stat().st_mtime_ns > newest:
+            return
+
+
+def test_the_door_may_open_when_something_came_since_the_last_run(bay: Path) -> None:
+    assert may_open(bay), "nobody has run it yet"
+    sheet = bay / "inbox" / "alder-creek" / "another.csv"
+    changes: dict[str, Callable[[], object]] = {
+        "a sheet": lambda: sheet.write_text("x", encoding="utf-8"),
+        "a sheet that kept its old time": lambda: os.utime(sheet, (1, 1)),
+        "a sheet taken away": sheet.unlink,
+        "settings": (bay / "network.toml").touch,
+        "an answer": lambda: pending.put(bay, Answer("alder-creek", "x", Action.CONFIRM)),
+    }
+    for came, change in changes.items():
+        _a_run_ends(bay)
+        assert not may_open(bay), came
+        change()
+        assert may_open(bay), came

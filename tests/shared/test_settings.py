@@ -83,6 +83,18 @@ def test_a_wrong_entry_is_named_with_what_to_write(text: str, entry: str, remedy
     assert str(caught.value).startswith("bay/network.toml: ")
 
 
+@pytest.mark.parametrize("id_", [
+    "../elsewhere", "..", "/etc", "a/b", "a\\\\b", "con", "NUL.x", "_coordinator", ".hidden",
+    "x" * 65, "a\\nb", ""])
+@pytest.mark.parametrize("text", [
+    HEAD + SITE.replace("[sites.alder-creek]", '[sites."{}"]'),
+    HEAD.replace("lantern-bay", "{}") + SITE])
+def test_an_id_that_would_name_another_folder_is_refused(text: str, id_: str) -> None:
+    """Ids name folders of the inbox and the outbox, and backups."""
+    with pytest.raises(BadSettings, match="cannot name a folder"):
+        parse_network(text.format(id_))
+
+
 # -- the season -------------------------------------------------------------------------------
 
 

@@ -183,6 +183,17 @@ def test_a_broken_mail_stands_in_nobodys_way(
     assert look_into_mailbox(warehouse, settled.operating, NOW).taken == []
 
 
+def test_a_name_longer_than_a_disk_takes_does_not_stop_the_mailbox(
+    warehouse: Warehouse, box: MailIn, settled: Network
+) -> None:
+    """Names are counted in letters by people and in bytes by file systems."""
+    box.arrives(_mail(name="数" * 120 + ".csv"))
+    box.arrives(_mail(id_="<2@example.org>"))
+    (first, second) = _look(warehouse, settled).taken
+    assert first[1].endswith("数.csv") and second[1] == "alder-creek/counts.csv"
+    assert (warehouse.network_dir / "inbox" / first[1]).read_bytes() == SHEET
+
+
 def _bounce(of: str) -> EmailMessage:
     """A delivery status notification as RFC 3464 lays it out."""
     import email

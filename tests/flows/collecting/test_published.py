@@ -203,7 +203,8 @@ def test_redirects_are_followed_so_far_and_no_further(site: Web) -> None:
 @pytest.mark.parametrize("place", [
     "http://127.0.0.1:{port}/secret", "http://[::1]:{port}/secret", "file:///etc/hostname",
     "http://localhost.localdomain:{port}/secret", "http://2130706433:{port}/secret",
-    "http://user:pw@localhost:{port}/secret",
+    "http://user:pw@localhost:{port}/secret", "http://elsewhere.example:99999/secret",
+    "http://[::1/secret", "http://localhost:none/secret", "//[/secret", "gopher://localhost/",
 ])
 def test_a_redirect_off_the_list_is_not_followed(site: Web, place: str) -> None:
     site.pages["/alder.csv"] = says(302, Location=place.format(port=site.port))
@@ -263,7 +264,7 @@ def test_a_name_with_one_private_address_among_public_ones_is_refused(
     "127.0.0.1", "127.8.8.8", "10.1.2.3", "172.16.0.1", "192.168.1.1", "169.254.169.254",
     "100.64.0.1", "0.0.0.0", "224.0.0.1", "255.255.255.255", "::1", "::", "fe80::1%eth0",
     "fc00::1", "::ffff:127.0.0.1", "::ffff:10.0.0.1", "64:ff9b::7f00:1", "2002:7f00:1::",
-    "ff02::1",
+    "ff02::1", "fec0::1", "::7f00:1", "64:ff9b:1::7f00:1", "5f00::1", "192.0.0.8",
 ])
 def test_addresses_of_our_own_are_not_public(address: str) -> None:
     """Blocks of the IANA special-purpose registries (RFC 6890, 6598, 4193, 6052, 3056)."""

@@ -193,7 +193,9 @@ def test_a_text_needs_no_end_and_a_workbook_does() -> None:
 @pytest.mark.parametrize(("given", "safe"), [
     ("../../etc/passwd", "passwd"), ("C:\\Users\\Ada\\counts.xlsx", "counts.xlsx"),
     ("..", "sheet"), ("con.xlsx", "sheet-con.xlsx"), ("a\nb\0.csv", "a_b_.csv"),
-    ("é" * 300 + ".xlsx", "é" * 100 + ".xlsx"), ("", "sheet"),
+    ("é" * 300 + ".xlsx", "é" * 100 + ".xlsx"), ("", "sheet"), ("con .csv", "sheet-con.csv"),
+    ("com\u00b9.csv", "sheet-com\u00b9.csv"), ("数" * 300 + ".xlsx", "数" * 66 + ".xlsx"),
+    ("a.csv:hidden", "a.csv_hidden"), ("evil\u202exslx.exe", "evil_xslx.exe"),
 ])
 def test_names_lead_nowhere(given: str, safe: str) -> None:
     assert safe_name(given) == safe

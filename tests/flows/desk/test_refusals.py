@@ -151,6 +151,25 @@ def test_a_link_that_was_made_up_opens_nothing(desk: Desk) -> None:
         assert answer.status_code == 403 and "set-cookie" not in answer.headers
 
 
+def test_seals_are_compared_in_constant_time(
+    desk: Desk, lead: Browser, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    compared: list[int] = []
+
+    def watched(one: bytes, other: bytes) -> bool:
+        compared.append(len(other))
+        return one == other
+
+    mark = lead.mark(f"/site/{MINE}")
+    session = sessions.resume(lead.cookies[desk.cookie], desk.book, desk.seal, desk.now())
+    assert session is not None
+    for module in ("hmac", "secrets"):
+        monkeypatch.setattr(f"{module}.compare_digest", watched)
+    assert desk.seal.holds(desk.seal.of("link", "a"), "link", "a")
+    assert sessions.marked(session, mark)
+    assert len(compared) == 2 and all(compared)
+
+
 def test_an_edited_book_of_links_opens_nothing_more(desk: Desk) -> None:
     link = desk.book.make(Role.LEAD, MINE, "Robin", "a test", desk.now())
     token = desk.book.token(link)

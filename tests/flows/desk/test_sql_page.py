@@ -13,8 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flows.desk import analyst_pages
-from flows.desk.cells import as_csv, harmless
+from flows.desk.cells import as_csv
 from flows.desk.links import Role
+from shared.sheets import harmless
 from tests.flows.desk.conftest import Browser, Visitor
 
 
@@ -61,6 +62,16 @@ def test_whatever_it_is_asked_it_reads_the_release_alone(
     assert not out.exists()
     assert {path: path.read_bytes() for path in (bay / "releases").rglob("*")
             if path.is_file()} == before
+
+
+def test_a_question_that_fells_the_engine_costs_only_itself(
+    analyst: Browser, tmp_path: Path
+) -> None:
+    """DuckDB takes the order to log to a file, which it then may not open, and falls over."""
+    asked(analyst, "SELECT * FROM enable_logging(level = 'trace', storage = 'file', "
+                   f"storage_config = {{'path': '{tmp_path / 'log'}'}})")
+    assert not (tmp_path / "log").exists()
+    assert asked(analyst, "SELECT count(*) FROM counts") == (200, "")
 
 
 def test_a_question_that_goes_on_is_stopped(

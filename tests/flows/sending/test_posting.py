@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+import email
+import email.policy
 from collections.abc import Callable, Iterator
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from flows.secrets import MAIL_PASSWORD as VARIABLE
 from flows.sending.envelope import Words, message_id, seal
 from flows.sending.posting import GRACE, Posted, post
 from flows.sending.writing import Outbox
+from shared.operating import MailSettings
 from shared.settings import Network
 from tests.flows.real_servers import PASSWORD, Authority, MailOut, free_port, mail_out
 from warehouse import letters
@@ -306,6 +311,32 @@ def test_a_title_from_a_sheet_cannot_add_a_header(settled: Network) -> None:
     content = seal(Words("Nice\r\nBcc: all@example.org", "t\n"), mail, ALDER, "<1@x>", NOW)
     head = content.partition(b"\r\n\r\n")[0]
     assert b"\nBcc:" not in head and b"Subject: Nice Bcc: all@example.org" in head
+
+
+@pytest.mark.parametrize("title", [
+    "=?utf-8?q?Nice=0aBcc:_all@example.org?=", "=?utf-8?b?TmljZQpCY2M6IGFsbEBleGFtcGxlLm9yZw==?=",
+    "Nice =?utf-8?q?=0d=0a=0d=0a?= <p>mine</p>"])
+def test_an_encoded_line_break_cannot_add_a_header(settled: Network, title: str) -> None:
+    """Python's own mail library decodes it when the letter is made into bytes."""
+    content = seal(Words(title, "t\n"), settled.operating.mail, ALDER, "<1@x>", NOW, title)
+    mail = email.message_from_bytes(content, policy=email.policy.default)
+    assert set(map(str.lower, mail)) == {
+        "from", "to", "subject", "date", "message-id", "auto-submitted", "mime-version",
+        "content-type", "content-transfer-encoding"}
+    assert mail.get_content().strip() == "t"
+
+
+@given(st.text(max_size=60), st.text(max_size=60))
+def test_whatever_a_mail_was_called_the_answer_has_our_headers_alone(
+    subject: str, id_: str
+) -> None:
+    content = seal(Words(f"Re: {subject}", "t\n"), MailSettings(sender="count@lantern.example"),
+                   ALDER, "<1@x>", NOW, f"<{id_}>")
+    mail = email.message_from_bytes(content, policy=email.policy.default)
+    assert set(map(str.lower, mail)) - {"in-reply-to", "references"} == {
+        "from", "to", "subject", "date", "message-id", "auto-submitted", "mime-version",
+        "content-type", "content-transfer-encoding"}
+    assert mail.get_content().strip() == "t"
 
 
 def test_message_ids_are_the_same_for_the_same_letter_and_no_other(settled: Network) -> None:
