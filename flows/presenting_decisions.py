@@ -92,12 +92,14 @@ def rebuilt_words(made: Rebuilt) -> list[str]:
     """What a rebuild found, in sentences."""
     lines = [f"Rebuilt from {made.files} files and {made.decisions} decisions, as of "
              f"{made.as_of}: {made.events} events."]
-    lines.append("The live warehouse releases the same bytes." if made.equal else
+    lines.append("There was no live database to compare with." if not made.had_live else
+                 "The live warehouse releases the same bytes." if made.equal else
                  f"The live warehouse releases other bytes: {', '.join(made.differ)}. Do a run "
                  "first if settings or sheets have changed since; if it stays so, report it.")
     lines.append("So does the latest release as it was published." if not made.release_differs
                  else "The latest release as it was published differs "
                  f"({', '.join(made.release_differs)}): something came or was decided since.")
     if made.swapped:
-        lines.append("The rebuilt database is in place; the one before is kept beside it.")
+        lines.append("The rebuilt database is in place" + (
+            "; the one before is kept beside it." if made.had_live else "."))
     return lines

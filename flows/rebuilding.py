@@ -21,12 +21,16 @@ from shared.problems import NoRunYet
 from shared.settings import Network
 from warehouse import durable, record
 from warehouse.folder import database_path, latest_path, releases_folder
+from warehouse.receipts import verify_received
 from warehouse.release import MANIFEST, build_release, read_manifest
 from warehouse.snapshot import SNAPSHOT_NAME, latest_version
-from warehouse.store import Warehouse
+from warehouse.store import Warehouse, WarehouseDamaged, read_through
 
 REPLACED = "tallyweir-replaced.duckdb"
 """Name under which a live database stays when a rebuilt one takes its place."""
+
+DAMAGED = "tallyweir-damaged.duckdb"
+"""Name under which a database that cannot be used stays when a rebuilt one takes its place."""
 
 _AT_WORK = ".rebuilding-"
 
@@ -43,6 +47,8 @@ class Rebuilt:
     release_differs: tuple[str, ...]
     """The same against the latest release as it was published; empty too when nothing was."""
     swapped: bool = False
+    had_live: bool = True
+    """Whether there was a live database to compare with."""
 
     @property
     def equal(self) -> bool:
@@ -57,17 +63,50 @@ def rebuild(
     """Rebuild the warehouse of ``network_dir`` and compare it with the live one.
 
     ``swap``: put the rebuilt database in the live one's place, in one rename, if they are
-    equal or there is no live one; the live one stays beside it. Raises :class:`NoRunYet`
-    when the record holds nothing.
+    equal or there is no live one that can be used; the live one stays beside it. Raises
+    :class:`NoRunYet` when the record holds nothing, :class:`~warehouse.receipts.ReceivedDamaged`
+    when a received file is not what it was, and without ``swap``
+    :class:`~warehouse.store.WarehouseDamaged`.
     """
+    if not database_path(network_dir).is_file():
+        _something_received(network_dir)
+    try:
+        return _rebuild(network_dir, network, swap, progress)
+    except WarehouseDamaged:
+        if not swap:
+            raise
+        _set_aside(network_dir)
+        return _rebuild(network_dir, network, swap, progress)
+
+
+def _something_received(network_dir: Path) -> None:
     if not record.read(network_dir)["receipt"]:
         raise NoRunYet("The record holds nothing to rebuild from.",
                        f"Do `tallyweir run {network_dir}` first.", str(network_dir))
+
+
+def _set_aside(network_dir: Path) -> None:
+    """Put a database that cannot be used, and its log, out of the way."""
+    target = database_path(network_dir)
+    for ending in (".wal", ""):
+        place = target.with_name(target.name + ending)
+        if place.exists():
+            durable.move_in(place, target.with_name(DAMAGED + ending))
+
+
+def _rebuild(
+    network_dir: Path, network: Network, swap: bool, progress: Callable[[str], None]
+) -> Rebuilt:
     had_live = database_path(network_dir).is_file()
     work = network_dir / "warehouse" / f"{_AT_WORK}{os.getpid()}"
     with Warehouse.open(network_dir) as live:
         durable.sweep(network_dir / "warehouse", f"{_AT_WORK}*")
+        if swap:
+            # One that is damaged where nothing here reads it must not be what stays.
+            read_through(live.connection)
         record.catch_up(live)
+        _something_received(network_dir)
+        verify_received(network_dir)
         as_of = _last_run(live)
         work.mkdir(parents=True, exist_ok=True)
         try:
@@ -103,7 +142,7 @@ def rebuild(
             _swap(network_dir, place)
     finally:
         shutil.rmtree(work, ignore_errors=True)
-    return Rebuilt(files, events, known, as_of, differ, against, swapped)
+    return Rebuilt(files, events, known, as_of, differ, against, swapped, had_live)
 
 
 def _last_run(live: Warehouse) -> dt.date:
@@ -168,17 +207,21 @@ def _same(one: Path, other: Path) -> bool:
     return one.read_bytes() == other.read_bytes()
 
 
-_DONE = ("returns", "runs", "arrivals", "sources", "source_troubles", "letters", "activities",
-         "serious_told")
-"""Tables of what was done and not of what was counted: no rebuild knows them."""
+_DONE = ("runs", "arrivals", "sources", "source_troubles", "letters", "activities")
+"""Tables of what was done and not of what was counted: no rebuild knows them. What was sent,
+told and returned is in the record besides."""
+
+_NOT_NUMBERED = ("returns", "serious_told")
+"""Tables that the record has, but for the lines without number from before it had them."""
 
 
 def _carry_over(live: Warehouse, made: Warehouse) -> None:
     """What was fetched, told and sent, so that it is not fetched, told and sent again."""
     with made.transaction() as connection:
-        for name in _DONE:
+        for name in (*_DONE, *_NOT_NUMBERED):
+            only = " WHERE seq IS NULL" if name in _NOT_NUMBERED else ""
             connection.register(
-                "carried", live.connection.execute(f"FROM {name}").to_arrow_table())
+                "carried", live.connection.execute(f"FROM {name}{only}").to_arrow_table())
             connection.execute(f"INSERT INTO {name} BY NAME FROM carried")
             connection.unregister("carried")
 
@@ -186,5 +229,8 @@ def _carry_over(live: Warehouse, made: Warehouse) -> None:
 def _swap(network_dir: Path, place: Path) -> None:
     target = database_path(network_dir)
     if target.is_file():
-        durable.move_in(target, target.with_name(REPLACED))
+        # Copied and not moved: there is no moment without a database.
+        part = target.with_name(f"{durable.PART}{REPLACED}")
+        shutil.copyfile(target, part)
+        durable.move_in(part, target.with_name(REPLACED))
     durable.move_in(place, target)

@@ -35,6 +35,11 @@ def latest_path(network_dir: Path) -> Path:
     return releases_folder(network_dir) / "latest"
 
 
+def last_release_path(network_dir: Path) -> Path:
+    """From what the latest release was made, to know without making another that it stands."""
+    return network_dir / "warehouse" / "last-release.json"
+
+
 def record_path(network_dir: Path) -> Path:
     """The append-only record of what came and what was decided, one JSON object a line."""
     return network_dir / "warehouse" / "record.jsonl"

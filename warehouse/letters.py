@@ -3,7 +3,8 @@
 A letter is *queued*; just before its text is handed to the mail server it is *sending*; when
 the server has taken it, it is *sent*. A stop in between leaves it *sending*, and whoever finds
 it so looks its message id up before doing anything. What a server will not take is *refused*,
-what comes back later is *bounced*.
+what comes back later is *bounced*. From *sending* on, each state also stands in the record, so
+that a database made again from it sends nothing twice.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 
 from shared.identity import short_digest
-from warehouse import durable
+from warehouse import durable, record
 from warehouse.store import Warehouse
 
 
@@ -66,13 +67,20 @@ def queue(
         found = connection.execute("SELECT state FROM letters WHERE id = ?", [id_]).fetchone()
         if found is not None and found[0] != "queued":
             return False
+        # A database made again knows the letter from the record alone.
+        went = None if found is not None else connection.execute(
+            "SELECT state, since FROM letter_states WHERE letter = ? ORDER BY seq DESC LIMIT 1",
+            [id_]).fetchone()
+        if went is not None and went[0] not in ("queued", "sending"):
+            return False
         # The bytes stand before the line that promises them.
         durable.write_bytes(letter_path(warehouse.network_dir, id_), content)
         if found is None:
+            state, changed = went if went is not None else ("queued", now)
             connection.execute(
                 f"INSERT INTO letters ({_COLUMNS}) VALUES "
-                "($1, $2, $3, $4, $5, $6, $7, 'queued', 0, $8, $8, $8, '')",
-                [id_, kind, site, address, period, subject, message_id, now])
+                "($1, $2, $3, $4, $5, $6, $7, $9, 0, $8, $8, $10, '')",
+                [id_, kind, site, address, period, subject, message_id, now, state, changed])
         else:
             connection.execute("UPDATE letters SET subject = ? WHERE id = ?", [subject, id_])
     return True
@@ -93,6 +101,7 @@ def settle(
 ) -> None:
     """Note what became of a letter. Going to *sending* or being put off counts an attempt."""
     with warehouse.transaction() as connection:
+        record.append(warehouse, "letter", [{"letter": id_, "state": state, "since": now}])
         connection.execute(
             "UPDATE letters SET state = ?, changed = ?, answer = ?, "
             "next_try = coalesce(?, next_try), attempts = attempts + ? WHERE id = ?",
@@ -106,4 +115,6 @@ def note_bounce(warehouse: Warehouse, message_id: str, answer: str, now: dt.date
             "UPDATE letters SET state = 'bounced', changed = ?, answer = ? "
             "WHERE message_id = ? AND state <> 'bounced' RETURNING id",
             [now, answer, message_id]).fetchall()
+        record.append(warehouse, "letter", [
+            {"letter": id_, "state": "bounced", "since": now} for (id_,) in found])
     return bool(found)

@@ -62,14 +62,19 @@ class Table:
     order: tuple[str, ...]
 
     @property
-    def select(self) -> str:
-        """SQL that yields the table's rows in their order."""
+    def rows(self) -> str:
+        """SQL that yields the table's rows in any order."""
         columns = ", ".join(
             f"({column.sql or quoted(column.name)})::{column.type} AS {quoted(column.name)}"
             for column in self.columns
         )
+        return f"SELECT {columns} FROM {self.source}"
+
+    @property
+    def select(self) -> str:
+        """SQL that yields the table's rows in their order."""
         order = ", ".join(f"{quoted(name)} NULLS FIRST" for name in self.order)
-        return f"SELECT {columns} FROM {self.source} ORDER BY {order}"
+        return f"{self.rows} ORDER BY {order}"
 
 
 def _of_field(entry: Field, prefix: str = "") -> Column:
@@ -339,11 +344,11 @@ def findings_table() -> Table:
         Column("value", "VARCHAR",
                "The cell as received, with ' before what a spreadsheet would calculate; words "
                "people wrote are left out.", "", "",
-               f"CASE WHEN NOT {quiet} THEN nullif({_harmless('value')}, '') END"),
+               f"CASE WHEN NOT quiet THEN nullif({_harmless('value')}, '') END"),
         Column("suggestion", "VARCHAR", "What the value may have been meant to be.", "", "",
-               f"CASE WHEN NOT {quiet} THEN nullif({_harmless('suggestion')}, '') END"),
+               f"CASE WHEN NOT quiet THEN nullif({_harmless('suggestion')}, '') END"),
         Column("message", "VARCHAR", "What the rule says, for people.", "", "",
-               f"CASE WHEN {quiet} THEN 'The cell holds words; they are not published.' "
+               "CASE WHEN quiet THEN 'The cell holds words; they are not published.' "
                f"ELSE {_harmless('message')} END"),
         Column("status", "VARCHAR",
                "open until someone decides; confirmed or released by a decision; corrected or "
@@ -355,7 +360,7 @@ def findings_table() -> Table:
     )
     return Table(
         "findings", "What the rules found in the sheets: held, withheld, asked about or noted.",
-        columns, f"({_ASKED_AND_ENDED})",
+        columns, f"(SELECT *, {quiet} AS quiet FROM ({_ASKED_AND_ENDED}))",
         ("site_id", "event_id", "source_sheet", "source_row", "field", "rule", "finding_id",
          "source_file_sha256", "message"),
     )

@@ -16,6 +16,9 @@ from warehouse import durable, record
 from warehouse.folder import received_path
 from warehouse.store import Warehouse
 
+_NAMED = 10
+"""Damaged files named in one message."""
+
 
 class ReceivedDamaged(Problem, RuntimeError):
     """Bytes kept as received are gone or no longer what they were."""
@@ -100,6 +103,27 @@ def file_bytes(network_dir: Path, sha256: str) -> bytes:
             str(place),
         )
     return content
+
+
+def verify_received(network_dir: Path) -> None:
+    """Hold every file that the record names against its hash.
+
+    Raises :class:`ReceivedDamaged` that names each one lost or altered, as it was sent.
+    """
+    sent = {str(line["sha256"]): line for line in record.read(network_dir)["receipt"]}
+    bad = [line for sha256, line in sent.items()
+           if not _holds(received_path(network_dir, sha256), sha256)]
+    if not bad:
+        return
+    named = [f'{line["path"]} of {line["received"]} ({str(line["sha256"])[:12]}...)'
+             for line in bad[:_NAMED]]
+    more = f" and {len(bad) - _NAMED} more" if len(bad) > _NAMED else ""
+    raise ReceivedDamaged(
+        f"{len(bad)} of {len(sent)} files kept as received {'is' if len(bad) == 1 else 'are'} "
+        f"gone or altered: {', '.join(named)}{more}.",
+        "Put them back from a backup (they stand in it under the same names), or put the same "
+        "sheet into the site's inbox again and run.",
+        str(received_path(network_dir, str(bad[0]["sha256"]))))
 
 
 def received_files(warehouse: Warehouse, site_id: str) -> list[ReceivedFile]:

@@ -1,11 +1,12 @@
-"""The record: what came, what was asked and what was decided, kept outside the database.
+"""The record: what came, was asked, decided, told and sent, kept outside the database.
 
 ``warehouse/record.jsonl`` is appended to and never altered. With the bytes in
 ``warehouse/received`` it is all that the database cannot make again by itself: a database
 that is lost, or doubted, is rebuilt from the two (``tallyweir rebuild``).
 
 A line is on the disk before the database has it. A run stopped between the two leaves the
-line, and :func:`catch_up` (or the next :func:`append`) gives it to the database.
+line, and :func:`catch_up` (or the next :func:`append`) gives it to the database. A record
+that has lost its end (put back from a backup, or gone) gets it again from the database.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from shared.problems import Problem
+from warehouse.durable import make_folder, naming
 from warehouse.folder import received_path, record_path
 from warehouse.store import Warehouse
 from warehouse.tables import column_list
@@ -33,6 +35,9 @@ TABLES: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "asked": ("asked", ("seq", "site", "finding", "ask", "event_id", "field", "taxon",
                         "life_stage", "rule", "old", "first_asked")),
     "departure": ("departures", ("seq", "site", "event_id", "file_sha256", "why", "noted")),
+    "letter": ("letter_states", ("seq", "letter", "state", "since")),
+    "told": ("serious_told", ("seq", "key", "period")),
+    "return": ("returns", ("seq", "site", "digest", "as_of", "path")),
 }
 """Kind of line -> the database's table and the columns that a line fills. ``seq`` counts from 1
 within a kind."""
@@ -93,13 +98,32 @@ def _catch_up(
         table, columns = TABLES[kind]
         last = connection.execute(f"SELECT coalesce(max(seq), 0) FROM {table}").fetchone()
         known = int(last[0]) if last else 0
-        if lines[kind] and int(lines[kind][-1]["seq"]) <= known:
+        written = int(lines[kind][-1]["seq"]) if lines[kind] else 0
+        if written < known:
+            _write_again(warehouse, kind, written)
+            lines = read(warehouse.network_dir)
+        if written <= known:
             continue
         missing = [line for line in lines[kind] if int(line["seq"]) > known]
         _insert(connection, table, columns, missing)
-        if kind == "receipt" and missing:
+        if kind == "receipt":
             _note_files(warehouse, missing)
+        elif kind == "letter":
+            # The record was ahead of the database when that stopped.
+            connection.executemany(
+                "UPDATE letters SET state = $state, changed = $since WHERE id = $letter",
+                [{name: line[name] for name in ("letter", "state", "since")} for line in missing])
     return lines
+
+
+def _write_again(warehouse: Warehouse, kind: str, after: int) -> None:
+    """Give the record the lines that the database has beyond number ``after``."""
+    table, columns = TABLES[kind]
+    rows = warehouse.connection.execute(
+        f"SELECT {column_list(list(columns))} FROM {table} WHERE seq > ? ORDER BY seq",
+        [after]).fetchall()
+    _write(record_path(warehouse.network_dir), kind, columns,
+           [dict(zip(columns, row, strict=True)) for row in rows])
 
 
 def _note_files(warehouse: Warehouse, receipts: Iterable[Mapping[str, Any]]) -> None:
@@ -122,8 +146,9 @@ def _insert(
             [[row.get(name) for name in columns] for row in rows])
 
 
-_read: dict[Path, tuple[int, dict[str, list[dict[str, Any]]]]] = {}
-"""What was read of each record, up to which byte: a run appends many times."""
+_END = 200
+_read: dict[Path, tuple[int, bytes, dict[str, list[dict[str, Any]]]]] = {}
+"""What was read of each record, up to which byte, and the last bytes: a run appends many times."""
 _reading = threading.Lock()
 """The desk reads from several threads at once."""
 
@@ -142,17 +167,23 @@ def read(network_dir: Path) -> dict[str, list[dict[str, Any]]]:
         except OSError:
             _read.pop(path, None)
             return {kind: [] for kind in TABLES}
-        at, lines = _read.get(path, (0, {kind: [] for kind in TABLES}))
+        at, end, lines = _read.get(path, (0, b"", {kind: [] for kind in TABLES}))
         if size < at:
-            at, lines = 0, {kind: [] for kind in TABLES}
+            at, end, lines = 0, b"", {kind: [] for kind in TABLES}
         if size > at:
             with path.open("rb") as handle:
-                handle.seek(at)
+                handle.seek(at - len(end))
+                if handle.read(len(end)) != end:
+                    # Another file stands there now: put back, or written again.
+                    at, lines = 0, {kind: [] for kind in TABLES}
+                    handle.seek(0)
                 whole, _, _ = handle.read().rpartition(b"\n")
             # Kept only when every line of it could be read.
             fresh = _parsed(whole, path, at)
             lines = {kind: [*known, *fresh[kind]] for kind, known in lines.items()}
-            _read[path] = (at + len(whole) + 1 if whole else at, lines)
+            if whole:
+                at, end = at + len(whole) + 1, whole[-_END:] + b"\n"
+            _read[path] = (at, end, lines)
         return {kind: list(known) for kind, known in lines.items()}
 
 
@@ -167,7 +198,8 @@ def _parsed(content: bytes, path: Path, at: int) -> dict[str, list[dict[str, Any
         except (ValueError, KeyError) as error:
             raise RecordDamaged(
                 f"A line of the record cannot be read (line {number} from byte {at}).",
-                "Put warehouse/record.jsonl back from a backup; nothing else is lost.",
+                "Put warehouse/record.jsonl back from a backup, or, while the database is well, "
+                "move it aside and run again: what it lacks is then written from the database.",
                 str(path)) from error
     return lines
 
@@ -181,8 +213,8 @@ def _write(
         for row in rows)
     if not text:
         return
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("a+b") as handle:
+    make_folder(path.parent)
+    with naming(path), path.open("a+b") as handle:
         end = handle.seek(0, os.SEEK_END)
         # A line that a stopped run cut short was never acted on: it goes.
         handle.seek(0)

@@ -32,7 +32,7 @@ from warehouse import data_package, durable, release_papers
 from warehouse.closing import FINAL, PROVISIONAL, closed_seasons
 from warehouse.darwin_core import write_archive
 from warehouse.eml import eml_document
-from warehouse.folder import latest_path, releases_folder
+from warehouse.folder import last_release_path, latest_path, releases_folder
 from warehouse.published import (
     Table,
     View,
@@ -44,6 +44,7 @@ from warehouse.published import (
 from warehouse.release_files import (
     content_digest,
     sha256_of,
+    source_digest,
     stamp_version,
     write_csv,
     write_parquet,
@@ -107,25 +108,29 @@ def build_release(
     durable.sweep(folder, ".building-*")
     durable.sweep(folder)
     building = folder / f".building-{os.getpid()}"
-    building.mkdir()
     with (warehouse.lock, _frugal(warehouse.connection) as connection,
-          ThreadPoolExecutor(1) as beside):
+          _referring(connection, network), ThreadPoolExecutor(1) as beside):
+        warehouse.fit_threads()
         published = _published(network_dir)
         previous = published[0] if published else None
         before = None if previous is None else folder / previous
+        closed = closed_seasons(network_dir)
+        source = source_digest(connection, network, sorted(closed), published_tables())
+        if before is not None and _made_of(network_dir, before) == source:
+            return _named(network_dir, _it_stands(network_dir, before))
         version = _next_version(as_of, published, folder, previous)
         target = folder / version
         tables = tuple(with_version(table, version) for table in published_tables())
+        building.mkdir()
         try:
             with laying_out(connection, building / SNAPSHOT_NAME):
-                _lay_out(connection, network, tables, _sheltered(connection))
-                seasons = _seasons(connection, closed_seasons(network_dir))
+                _lay_out(connection, tables)
+                seasons = _seasons(connection, closed)
                 # Without the version: what the tables say, whenever they are published.
                 digest, hashes = content_digest(connection, network, sorted(seasons.items()),
                                                 published_tables(), building, beside)
                 if before is not None and read_manifest(before).get("digest") == digest:
-                    lost = latest_version(network_dir) != before.name
-                    stands: Release | None = Release(before.name, before, lost, digest)
+                    stands: Release | None = _it_stands(network_dir, before)
                 else:
                     if guard is not None:
                         guard(connection)
@@ -140,9 +145,8 @@ def build_release(
                            seasons, building, hashes, beside)
             if stands is not None:
                 shutil.rmtree(building)
-                if stands.new:
-                    durable.write_text(latest_path(network_dir), stands.version + "\n")
-                return stands
+                _note_made_of(network_dir, stands, source)
+                return _named(network_dir, stands)
             describe_snapshot(building / SNAPSHOT_NAME, tables, views)
             if gate is not None:
                 gate(Built(version, building, before, connection, tables))
@@ -152,8 +156,38 @@ def build_release(
     for path in sorted(building.iterdir()):
         durable.flush_file(path)
     durable.move_in(building, target)
-    durable.write_text(latest_path(network_dir), version + "\n")
-    return Release(version, target, True, digest)
+    made = _named(network_dir, Release(version, target, True, digest))
+    _note_made_of(network_dir, made, source)
+    return made
+
+
+def _it_stands(network_dir: Path, before: Path) -> Release:
+    """The latest release, ``before``: what is to be published is in it already."""
+    lost = latest_version(network_dir) != before.name
+    return Release(before.name, before, lost, str(read_manifest(before)["digest"]))
+
+
+def _named(network_dir: Path, release: Release) -> Release:
+    """``release``, once ``latest`` names it."""
+    if release.new:
+        durable.write_text(latest_path(network_dir), release.version + "\n")
+    return release
+
+
+def _made_of(network_dir: Path, release: Path) -> str | None:
+    """The source digest that ``release`` was made from, None where that is not known."""
+    try:
+        told = json.loads(last_release_path(network_dir).read_text(encoding="utf-8"))
+        known = (told["version"], told["digest"])
+        source = str(told["source"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return source if known == (release.name, read_manifest(release).get("digest")) else None
+
+
+def _note_made_of(network_dir: Path, release: Release, source: str) -> None:
+    durable.write_text(last_release_path(network_dir), json.dumps(
+        {"version": release.version, "digest": release.digest, "source": source}) + "\n")
 
 
 @contextlib.contextmanager
@@ -353,22 +387,25 @@ def _remove(target: Path) -> None:
         ) from error
 
 
-def _lay_out(
-    connection: duckdb.DuckDBPyConnection, network: Network, tables: tuple[Table, ...],
-    sheltered: Collection[str],
-) -> None:
-    """Fill the snapshot's tables, to be read as ``release_<name>``; rows in published order."""
-    reference = reference_rows(network, sheltered)
+@contextlib.contextmanager
+def _referring(connection: duckdb.DuckDBPyConnection, network: Network) -> Iterator[None]:
+    """Let ``connection`` read what the published tables take from settings and dictionary."""
+    reference = reference_rows(network, _sheltered(connection))
     for name, rows in reference.items():
         connection.register(name, rows)
     try:
-        for table in tables:
-            connection.execute(f"CREATE TABLE {LAID_OUT}.{table.name} AS {table.select}")
-            connection.execute(f"CREATE OR REPLACE TEMP VIEW release_{table.name} AS "
-                               f"FROM {LAID_OUT}.{table.name}")
+        yield
     finally:
         for name in reference:
             connection.unregister(name)
+
+
+def _lay_out(connection: duckdb.DuckDBPyConnection, tables: tuple[Table, ...]) -> None:
+    """Fill the snapshot's tables, to be read as ``release_<name>``; rows in published order."""
+    for table in tables:
+        connection.execute(f"CREATE TABLE {LAID_OUT}.{table.name} AS {table.select}")
+        connection.execute(f"CREATE OR REPLACE TEMP VIEW release_{table.name} AS "
+                           f"FROM {LAID_OUT}.{table.name}")
 
 
 def _manifest(

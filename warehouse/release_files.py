@@ -23,6 +23,7 @@ from warehouse.tables import quoted
 if TYPE_CHECKING:
     import pyarrow as pa
 
+_CSV = "FORMAT csv, HEADER true, DELIMITER ',', TIMESTAMPFORMAT '%Y-%m-%dT%H:%M:%SZ'"
 _ROW_GROUP = 1 << 17
 _CHUNK = 1 << 24
 
@@ -30,11 +31,8 @@ _CHUNK = 1 << 24
 def write_csv(connection: duckdb.DuckDBPyConnection, table: Table, path: Path) -> None:
     """UTF-8, comma, decimal point, moments in UTC; empty where there is no value."""
     columns = ", ".join(quoted(column.name) for column in table.columns)
-    connection.execute(
-        f"COPY (SELECT {columns} FROM {LAID_OUT}.{table.name}) "
-        f"TO {sql_text(path.as_posix())} "
-        "(FORMAT csv, HEADER true, DELIMITER ',', TIMESTAMPFORMAT '%Y-%m-%dT%H:%M:%SZ')"
-    )
+    connection.execute(f"COPY (SELECT {columns} FROM {LAID_OUT}.{table.name}) "
+                       f"TO {sql_text(path.as_posix())} ({_CSV})")
 
 
 def stamp_version(path: Path, name: str, value: str, rows: int) -> bool:
@@ -83,10 +81,33 @@ def content_digest(
     whole = hashlib.sha256()
     for table in tables:
         whole.update(f"{table.name} {hashes[f'{table.name}.csv']}\n".encode())
-    said = [network.id, network.name, network.licence, network.permit_note,
-            network.publishing.publisher, *terms]
-    whole.update(json.dumps(said, ensure_ascii=False).encode("utf-8"))
+    whole.update(_said(network, terms).encode("utf-8"))
     return whole.hexdigest(), hashes
+
+
+def source_digest(
+    connection: duckdb.DuckDBPyConnection, network: Network, terms: Sequence[object],
+    tables: tuple[Table, ...],
+) -> str:
+    """Changes whenever :func:`content_digest` could come out otherwise, and writes nothing.
+
+    Made of each table's shape and of the hashes of its rows, which have the order that their
+    keys give them; of how they are written, and by which engine.
+    """
+    told = [
+        (table.name, [(column.name, column.type) for column in table.columns], table.order,
+         connection.execute(f"SELECT count(*), bit_xor(hash(r)), sum(hash(r)) "
+                            f"FROM ({table.rows}) AS r").fetchone())
+        for table in tables
+    ]
+    return hashlib.sha256(json.dumps(
+        [duckdb.__version__, _CSV, _said(network, terms), told]).encode("utf-8")).hexdigest()
+
+
+def _said(network: Network, terms: Sequence[object]) -> str:
+    """What a release says beside its tables."""
+    return json.dumps([network.id, network.name, network.licence, network.permit_note,
+                       network.publishing.publisher, *terms], ensure_ascii=False)
 
 
 def write_parquet(

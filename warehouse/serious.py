@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
+from warehouse import record
 from warehouse.store import Warehouse
 
 
@@ -71,7 +72,7 @@ def not_yet_told(
 def note_told(warehouse: Warehouse, told: Iterable[Serious], period: str) -> None:
     """Note that the coordinator's letter of ``period`` tells of these."""
     with warehouse.transaction() as connection:
-        for item in told:
-            connection.execute(
-                "INSERT INTO serious_told SELECT $key, $period WHERE NOT EXISTS "
-                "(FROM serious_told WHERE key = $key)", {"key": item.key, "period": period})
+        record.catch_up(warehouse)
+        known = {row[0] for row in connection.execute("SELECT key FROM serious_told").fetchall()}
+        keys = dict.fromkeys(item.key for item in told if item.key not in known)
+        record.append(warehouse, "told", [{"key": key, "period": period} for key in keys])

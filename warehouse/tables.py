@@ -12,7 +12,7 @@ from typing import get_type_hints
 
 import duckdb
 
-from shared import staging
+from shared import past, staging
 from shared.fields import CATCH_FIELDS, EVENT_FIELDS, MEASURED_FIELDS, Field, Kind, Level
 from shared.findings import Finding
 from shared.staging import sql_type
@@ -148,6 +148,11 @@ def finding_columns() -> dict[str, str]:
     }
 
 
+def kept_of_past(table: str) -> str:
+    """The table in which one of :mod:`shared.past` is kept from run to run."""
+    return f"closed_{table}"
+
+
 STAGED_TABLES = ("staged_events", "staged_catches", "staged_oddities", "staged_places",
                  "staged_rows")
 
@@ -171,6 +176,14 @@ def dictionary_tables() -> dict[str, dict[str, str]]:
     }
 
 
+def closed_tables() -> dict[str, dict[str, str]]:
+    """As :func:`dictionary_tables`, of what :mod:`warehouse.closed` keeps."""
+    return {
+        "closed_seasons": {"site": "VARCHAR", "digest": "VARCHAR", "findings": "VARCHAR"},
+        **{kept_of_past(table): columns for table, columns in past.TABLES.items()},
+    }
+
+
 def align(connection: duckdb.DuckDBPyConnection) -> list[str]:
     """Bring the tables to the columns that the dictionary wants; what was done, in words.
 
@@ -184,7 +197,7 @@ def align(connection: duckdb.DuckDBPyConnection) -> list[str]:
         "WHERE database_name = current_database() AND schema_name = 'main' AND NOT internal"
     ).fetchall():
         have.setdefault(table, {})[column] = kind
-    wanted = dictionary_tables()
+    wanted = dictionary_tables() | closed_tables()
     done: list[str] = []
     changed = [
         f"{table}.{name}"

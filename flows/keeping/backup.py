@@ -19,20 +19,27 @@ import tempfile
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
+import duckdb
+
 from shared.problems import Problem
-from warehouse.durable import PART
+from warehouse.durable import PART, make_folder
 from warehouse.folder import database_path
+from warehouse.receipts import ReceivedDamaged
+from warehouse.store import WarehouseDamaged, read_through, told
 
 MANIFEST = "backup.json"
 _HEADERS_BYTES = 3 * 4096
 """DuckDB's main header and its two database headers: a checkpoint rewrites one of them."""
 _TRIES = 50
+_TRIES_DAMAGED = 3
+"""Copies between two checkpoints that are damaged alike: then so is the database."""
 _PAUSE_SECONDS = 0.2
 _KEEPS_ITSELF = frozenset({"prefect", "schedule.json"})
 """What in ``warehouse/`` belongs to the machine, not to the network."""
+_RECEIVED = "warehouse/received/"
 
 
 class BackupFailed(Problem, RuntimeError):
@@ -48,18 +55,36 @@ class Backup:
     path: Path
     files: int
     size: int
+    damaged: tuple[str, ...] = ()
+    """Received files in it that are no longer what they were when they came."""
+
+    def of_sound_files(self) -> Backup:
+        """Itself. Raises :class:`ReceivedDamaged` that names the files that are not sound."""
+        if self.damaged:
+            raise ReceivedDamaged(
+                f"The backup {self.path.name} was taken, but {len(self.damaged)} of the files "
+                f"kept as received {'is' if len(self.damaged) == 1 else 'are'} altered: "
+                f"{', '.join(self.damaged[:10])}.",
+                "Put them back from an older backup (none is removed meanwhile), or put the same "
+                "sheet into the site's inbox again and run.", self.damaged[0])
+        return self
 
 
 def back_up(network_dir: Path, to: Path, network_id: str, now: dt.datetime) -> Backup:
     """Take a backup into the folder ``to``; ``now`` is naive UTC. Returns it, verified.
 
-    Raises :class:`BackupFailed` when the database cannot be copied whole.
+    Raises :class:`BackupFailed` when the database cannot be copied whole, and
+    :class:`WarehouseDamaged` when it is not whole itself.
     """
-    to.mkdir(parents=True, exist_ok=True)
+    if not to.is_dir():
+        make_folder(to.parent)
+        to.mkdir(mode=0o700)
     place = to / f"{network_id or 'network'}-{now:%Y%m%dT%H%M%SZ}.tar.gz"
     part = to / f"{PART}{os.getpid()}-{place.name}"
     manifest: dict[str, Any] = {"network": network_id, "taken": now.isoformat(), "files": {}}
     try:
+        # It holds every sheet and the key of the private links, wherever it is put.
+        part.touch(mode=0o600)
         with tempfile.TemporaryDirectory(prefix=".copying-", dir=to) as scratch, tarfile.open(
                 part, "w:gz", compresslevel=3) as archive:
             for copied in _copy_database(network_dir, Path(scratch)):
@@ -80,7 +105,10 @@ def back_up(network_dir: Path, to: Path, network_id: str, now: dt.datetime) -> B
     finally:
         part.unlink(missing_ok=True)
     sizes = [size for size, _ in manifest["files"].values()]
-    return Backup(place, len(sizes), sum(sizes))
+    damaged = tuple(
+        name for name, (_, sha256) in manifest["files"].items()
+        if name.startswith(_RECEIVED) and PurePosixPath(name).name != sha256)
+    return Backup(place, len(sizes), sum(sizes), damaged)
 
 
 def prune(to: Path, network_id: str, keep: int) -> list[Path]:
@@ -95,8 +123,8 @@ def prune(to: Path, network_id: str, keep: int) -> list[Path]:
 def restore(backup: Path, network_dir: Path) -> int:
     """Put a backup into ``network_dir``, which must be new or empty. Returns the files.
 
-    The folder appears whole or not at all. Raises :class:`BackupFailed` when it is in the
-    way or the backup is not what was taken.
+    The folder appears whole or not at all, and is its owner's alone. Raises
+    :class:`BackupFailed` when it is in the way or the backup is not what was taken.
     """
     if network_dir.exists() and (not network_dir.is_dir() or any(network_dir.iterdir())):
         raise BackupFailed(
@@ -106,7 +134,6 @@ def restore(backup: Path, network_dir: Path) -> int:
     made = Path(tempfile.mkdtemp(prefix=f".{network_dir.name}-", dir=network_dir.parent))
     try:
         files = _verify(backup, made)
-        made.chmod(0o755)
         if network_dir.exists():
             network_dir.rmdir()
         os.replace(made, network_dir)
@@ -154,7 +181,11 @@ def _copy_database(network_dir: Path, scratch: Path) -> list[Path]:
         return []
     log = database.with_name(database.name + ".wal")
     said = ""
+    problem: Problem | None = None
+    damaged = 0
     for attempt in range(_TRIES):
+        if damaged == _TRIES_DAMAGED:
+            break
         if attempt:
             time.sleep(_PAUSE_SECONDS)
         try:
@@ -169,13 +200,17 @@ def _copy_database(network_dir: Path, scratch: Path) -> list[Path]:
             said = error.strerror or str(error)
             continue
         assert copied is not None
-        said = _opens(copied)
-        if not said:
+        failed = _opens(copied)
+        if failed is None:
             # Opening has taken the log into the file.
             return [copied]
+        said, problem = str(failed).splitlines()[0], told(failed, str(database))
+        damaged += isinstance(problem, WarehouseDamaged)
         copied.unlink()
         if copied_log is not None:
             copied_log.unlink(missing_ok=True)
+    if isinstance(problem, WarehouseDamaged):
+        raise problem
     raise BackupFailed(
         f"The database could not be copied whole ({said}).",
         "Take the backup while no run is on; the one before this still stands.", str(database))
@@ -195,19 +230,21 @@ def _copy(path: Path, scratch: Path) -> Path | None:
         raise
 
 
-def _opens(copied: Path) -> str:
-    """Why the copy cannot be used; empty when every table of it can be read."""
-    import duckdb
-
+def _opens(copied: Path) -> duckdb.Error | None:
+    """Why the copy cannot be used; None when every table of it can be read."""
     try:
         with duckdb.connect(str(copied)) as connection:
-            for (table,) in connection.execute(
-                    "SELECT table_name FROM duckdb_tables() WHERE NOT temporary").fetchall():
-                connection.execute(f'SELECT count(*), count(COLUMNS(*)) FROM "{table}"')
+            read_through(connection)
             connection.execute("CHECKPOINT")
     except duckdb.Error as error:
-        return str(error).splitlines()[0]
-    return ""
+        return error
+    return None
+
+
+def _stays_inside(name: str) -> bool:
+    """Whether a name leads nowhere but below its folder, on whatever system it is put back."""
+    return all(not path.anchor and not path.drive and ".." not in path.parts
+               for path in (PurePosixPath(name), PureWindowsPath(name)))
 
 
 def _verify(backup: Path, into: Path | None = None) -> int:
@@ -218,7 +255,7 @@ def _verify(backup: Path, into: Path | None = None) -> int:
         with tarfile.open(backup, "r:gz") as archive:
             for entry in archive:
                 name = PurePosixPath(entry.name)
-                if not entry.isfile() or name.is_absolute() or ".." in name.parts:
+                if not entry.isfile() or not _stays_inside(entry.name):
                     raise BackupFailed(f'It holds "{entry.name}", which no backup of ours does.',
                                        "Use a backup that Tallyweir took.", str(backup))
                 handle = archive.extractfile(entry)

@@ -244,7 +244,7 @@ def _letters(chore: Chore, write: Callable[..., None]) -> str:
 def backup(chore: Chore) -> str:
     """A backup, looked at, and the oldest beyond the number to keep removed."""
     to = backup_folder(chore.network_dir, chore.network)
-    made = back_up(chore.network_dir, to, chore.network.id, utc_now())
+    made = back_up(chore.network_dir, to, chore.network.id, utc_now()).of_sound_files()
     prune(to, chore.network.id, chore.network.operating.schedule.keep_backups)
     return f"Backup {made.path.name}: {made.files} files, {made.size / 1e6:.1f} MB, looked at."
 

@@ -10,7 +10,9 @@ import pytest
 
 from flows.cli import main
 from flows.network_folder import load_network
-from flows.rebuilding import REPLACED, rebuild
+from flows.rebuilding import DAMAGED, REPLACED, rebuild
+from flows.sending.monday import compose_monday, write_monday
+from flows.sending.writing import Outbox, write_week
 from shared.problems import NoRunYet
 from tests.flows.answers.conftest import (  # noqa: F401
     AS_OF,
@@ -23,7 +25,8 @@ from tests.flows.answers.conftest import (  # noqa: F401
     run,
     suggested,
 )
-from warehouse.folder import database_path
+from warehouse import letters, record
+from warehouse.folder import database_path, received_path, record_path
 from warehouse.standing import read_standing
 from warehouse.store import Warehouse
 
@@ -58,6 +61,96 @@ def test_a_lost_database_comes_back(bay: Path) -> None:  # noqa: F811
             "SELECT count(*) = count(DISTINCT key) FROM answers WHERE key <> ''"
         ).fetchone() == (True,)
     assert (database_path(bay).parent / REPLACED).exists()
+
+
+def _damage(folder: Path) -> None:
+    """Turn a byte in every block of the database; its headers stay."""
+    content = bytearray(database_path(folder).read_bytes())
+    for at in range(3 * 4096 + 20_000, len(content), 1 << 18):
+        content[at] ^= 0xFF
+    database_path(folder).write_bytes(content)
+
+
+def test_a_damaged_database_is_set_aside_and_made_again(
+    bay: Path, capsys: pytest.CaptureFixture[str]  # noqa: F811
+) -> None:
+    fill_in(newest_book(bay), suggested, bay / "inbox" / SITE / "done.xlsx")
+    run(bay, AS_OF + dt.timedelta(days=7))
+    _damage(bay)
+    assert main(["rebuild", str(bay)]) == 2
+    told = capsys.readouterr().err
+    assert "cannot be used" in told and "--swap" in told and len(told.splitlines()) == 1
+    assert main(["rebuild", str(bay), "--swap"]) == 0
+    assert (database_path(bay).parent / DAMAGED).exists()
+    assert clean_value(bay, "water_temperature_c", "2026-02-27") == pytest.approx(3.888889)
+    assert rebuild(bay, load_network(bay)).equal
+
+
+def test_a_received_file_that_was_altered_is_named_before_anything_is_made_of_it(
+    bay: Path, capsys: pytest.CaptureFixture[str]  # noqa: F811
+) -> None:
+    (line,) = record.read(bay)["receipt"]
+    place = received_path(bay, line["sha256"])
+    whole = place.read_bytes()
+    place.write_bytes(whole[:-1] + b"?")
+    database_path(bay).unlink()
+    assert main(["rebuild", str(bay), "--swap"]) == 2
+    told = capsys.readouterr().err
+    assert line["path"] in told and line["sha256"][:12] in told and "backup" in told
+    # The sheet still stands in the inbox: a run keeps it anew, and all is well.
+    run(bay)
+    assert place.read_bytes() == whole
+    assert rebuild(bay, load_network(bay)).equal
+
+
+def test_a_lost_record_is_written_again_and_rebuilt_from(bay: Path) -> None:  # noqa: F811
+    fill_in(newest_book(bay), suggested, bay / "inbox" / SITE / "done.xlsx")
+    run(bay, AS_OF + dt.timedelta(days=7))
+    before = sorted(record_path(bay).read_text(encoding="utf-8").splitlines())
+    record_path(bay).unlink()
+    made = rebuild(bay, load_network(bay))
+    assert made.equal and made.decisions >= 4
+    assert sorted(record_path(bay).read_text(encoding="utf-8").splitlines()) == before
+
+
+def test_what_was_sent_told_and_returned_before_a_loss_is_not_done_again(
+    bay: Path  # noqa: F811
+) -> None:
+    (bay / "network.toml").write_text(
+        (bay / "network.toml").read_text(encoding="utf-8")
+        + '\n[mail]\nserver = "localhost"\nsecurity = "none"\nfrom = "a@example.org"\n'
+        'mortality_percent = 0\n', encoding="utf-8", newline="\n")
+    now = dt.datetime(2026, 4, 6, 3, 0)
+
+    def write(at: dt.datetime, week: dt.date) -> tuple[list[str], tuple[str, ...]]:
+        """The letters of a week that wait to go, and what serious things they tell."""
+        standing = read_standing(bay)
+        assert standing is not None
+        with Warehouse.open(bay) as warehouse:
+            outbox = Outbox(warehouse, load_network(bay), at)
+            write_week(outbox, standing, week)
+            monday, told = compose_monday(outbox, standing, week)
+            write_monday(outbox, monday, told, week)
+            waiting = letters.letters(warehouse, "queued")
+            for letter in waiting:
+                letters.settle(warehouse, letter.id, "sending", at, "")
+                letters.settle(warehouse, letter.id, "sent", at, "250")
+        return [letter.kind for letter in waiting], monday.serious
+
+    with Warehouse.open(bay) as warehouse:
+        warehouse.connection.execute("UPDATE clean_counts SET mortality = 3 WHERE count > 3")
+    first, serious = write(now, AS_OF)
+    assert first == ["week", "monday"] and serious
+    database_path(bay).unlink()
+    rebuild(bay, load_network(bay), swap=True)
+    with Warehouse.open(bay) as warehouse:
+        warehouse.connection.execute("UPDATE clean_counts SET mortality = 3 WHERE count > 3")
+    assert write(now + dt.timedelta(hours=1), AS_OF) == ([], serious)
+    # What the outbox holds for the week went as it is, and the week after nothing is new.
+    again = run(bay)
+    assert all(site.returned is None for site in again.outcome.sites.values())
+    _, serious = write(now + dt.timedelta(days=7), AS_OF + dt.timedelta(days=7))
+    assert serious == ()
 
 
 def test_without_a_record_there_is_nothing_to_rebuild(tmp_path: Path) -> None:

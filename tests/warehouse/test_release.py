@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import datetime as dt
 import json
@@ -36,13 +37,14 @@ from tests.warehouse.by_hand import (
     tree,
 )
 from warehouse import durable
+from warehouse import release as release_module
 from warehouse.clean import load_site
 from warehouse.closing import close_season, reopen_season
-from warehouse.folder import latest_path, releases_folder
+from warehouse.folder import last_release_path, latest_path, releases_folder
 from warehouse.lineage import lay_out
 from warehouse.published import findings_table, is_free_text, published_tables
 from warehouse.release import Release, build_release, read_manifest
-from warehouse.snapshot import SNAPSHOT_NAME, latest_version
+from warehouse.snapshot import SNAPSHOT_NAME, latest_version, laying_out
 from warehouse.store import Warehouse
 
 REPO = Path(__file__).parents[2]
@@ -215,9 +217,91 @@ def test_the_same_rows_give_no_new_release(wh: Warehouse) -> None:
     assert tree(wh.network_dir / "releases") == before
 
 
+_CHANGES = {
+    "an event": "UPDATE clean_events SET ph = 7.25 WHERE rowid = 1",
+    "two values in each other's place": "UPDATE clean_events SET effort_unit = effort_from, "
+                                     "effort_from = effort_unit",
+    "a count": 'UPDATE clean_counts SET "count" = "count" + 1 WHERE rowid = 1',
+    "a row more": 'INSERT INTO clean_counts SELECT * REPLACE (\'silver\' AS life_stage) '
+                  "FROM clean_counts LIMIT 1",
+    "a finding": "UPDATE findings SET message = message || '.' WHERE rowid = 0",
+    "a finding that went": "DELETE FROM findings WHERE rowid = 0",
+    "what was asked about": "INSERT INTO asked SELECT 1, 'alder', 'gone', 'gone', event_id, 'ph', "
+                            "'', '', 'out-of-range', '', local_date FROM clean_events LIMIT 1",
+}
+
+
+def _laid_out(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
+    """Where snapshots are laid out from now on."""
+    seen: list[Path] = []
+    real = laying_out
+
+    def noted(
+        connection: duckdb.DuckDBPyConnection, path: Path
+    ) -> contextlib.AbstractContextManager[None]:
+        seen.append(path)
+        return real(connection, path)
+
+    monkeypatch.setattr(release_module, "laying_out", noted)
+    return seen
+
+
+@pytest.mark.parametrize("what", _CHANGES)
+def test_that_nothing_is_new_is_known_without_laying_out_a_release(
+    wh: Warehouse, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    season(wh)
+    first = publish(wh)
+    laid_out = _laid_out(monkeypatch)
+    # What was asked about and still stands is no part of a release.
+    wh.connection.execute("INSERT INTO asked SELECT 0, site, id, 'asked', '', '', '', '', rule, "
+                          "'', DATE '2026-03-20' FROM findings")
+    again = publish(wh, AS_OF + dt.timedelta(days=7))
+    assert (again, laid_out) == (replace(first, new=False), [])
+    wh.connection.execute(_CHANGES[what])
+    changed = publish(wh)
+    assert changed.new and changed.digest != first.digest and laid_out
+
+
+@pytest.mark.parametrize("what", ["licence", "publisher", "a season closed", "a position"])
+def test_settings_that_a_release_repeats_make_a_new_one(wh: Warehouse, what: str) -> None:
+    season(wh)
+    first = publish(wh)
+    terms = network()
+    if what == "licence":
+        terms = replace(terms, licence="CC0-1.0")
+    elif what == "publisher":
+        terms = replace(terms, publishing=replace(terms.publishing, publisher="The Bay"))
+    elif what == "a position":
+        terms = replace(terms, sites=dict(terms.sites) | {
+            "alder": replace(terms.sites["alder"], latitude=44.25)})
+    else:
+        close_season(wh.network_dir, terms, 2026, dt.date(2026, 9, 1))
+    changed = build_release(wh, terms, AS_OF, wh.network_dir)
+    assert changed.new and changed.digest != first.digest
+
+
+@pytest.mark.parametrize("note", ["", "{}", "[1]", "not json", '{"version": "2026.12.0"}'])
+def test_a_damaged_note_of_what_a_release_was_made_of_costs_time_alone(
+    wh: Warehouse, monkeypatch: pytest.MonkeyPatch, note: str
+) -> None:
+    season(wh)
+    first = publish(wh)
+    last_release_path(wh.network_dir).write_text(note, encoding="utf-8")
+    laid_out = _laid_out(monkeypatch)
+    assert publish(wh) == replace(first, new=False)
+    assert len(laid_out) == 1
+    assert publish(wh) == replace(first, new=False)
+    assert len(laid_out) == 1, "it was noted again"
+
+
 _BUILD = """
-    import datetime as dt, sys
+    import datetime as dt, os, sys
     from pathlib import Path
+    if sys.argv[2] == "cramped":
+        os.umask(0o077)
+        if hasattr(os, "sched_setaffinity"):
+            os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
     from tests.warehouse.by_hand import network
     from tests.warehouse.test_release import publish, season
     from warehouse.store import Warehouse
@@ -229,13 +313,18 @@ _BUILD = """
 """
 
 
-def test_two_builds_in_other_folders_and_zones_give_the_same_bytes(tmp_path: Path) -> None:
+def test_two_builds_in_other_folders_zones_and_processors_give_the_same_bytes(
+    tmp_path: Path,
+) -> None:
+    # What else was compared, on another system with another Python: docs/same-bytes.md.
     trees = []
-    for zone, locale, name in (("UTC", "C", "one"),
-                               ("Pacific/Auckland", "C.UTF-8", "the other, mit Ümlaut")):
+    for zone, locale, name, room in (
+        ("UTC", "C", "one", "roomy"),
+        ("Pacific/Auckland", "C.UTF-8", "the other, mit Ümlaut", "cramped"),
+    ):
         folder = tmp_path / name
         built = subprocess.run(
-            [sys.executable, "-c", textwrap.dedent(_BUILD), str(folder)], cwd=REPO,
+            [sys.executable, "-c", textwrap.dedent(_BUILD), str(folder), room], cwd=REPO,
             env=os.environ | {"TZ": zone, "LC_ALL": locale, "LANG": locale,
                               "PYTHONHASHSEED": str(len(name))},
             capture_output=True, text=True, check=False,

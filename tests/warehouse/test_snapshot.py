@@ -61,6 +61,38 @@ def test_a_question_reaches_no_other_file_and_no_setting(wh: Warehouse, tmp_path
     assert not target.exists()
 
 
+@pytest.mark.parametrize("sql", [
+    "FROM read_text('{secret}')", "FROM glob('{folder}/*')", "FROM sniff_csv('{secret}')",
+    "EXPLAIN ANALYZE COPY (SELECT 1) TO '{out}'", "SELECT 1; COPY counts TO '{out}'",
+    "EXPORT DATABASE '{out}'", "IMPORT DATABASE '{folder}'", "FROM duckdb_secrets()",
+    "CREATE SECRET (TYPE s3)", "FROM read_parquet('https://example.org/x.parquet')",
+    "PRAGMA profiling_output = '{out}'", "PRAGMA log_query_path = '{out}'",
+    "SET temp_directory = '{out}'", "LOAD httpfs", "FROM getenv('HOME')",
+])
+def test_no_way_round_leads_out_of_the_release(wh: Warehouse, tmp_path: Path, sql: str) -> None:
+    season(wh)
+    publish(wh)
+    (tmp_path / "secret.csv").write_text("a\n1\n", encoding="utf-8")
+    held = sorted(tmp_path.iterdir())
+    with pytest.raises(BadQuestion):
+        query(wh.network_dir, sql.format(
+            secret=(tmp_path / "secret.csv").as_posix(), folder=tmp_path.as_posix(),
+            out=(tmp_path / "out").as_posix()))
+    assert sorted(tmp_path.iterdir()) == held
+
+
+def test_a_question_sees_nothing_of_the_program_that_asks_it(wh: Warehouse) -> None:
+    """A DuckDB connection in Python can else read the caller's own variables as tables."""
+    import pyarrow as pa
+
+    season(wh)
+    publish(wh)
+    passwords = pa.table({"word": ["secret"]})
+    with pytest.raises(BadQuestion, match="passwords"):
+        query(wh.network_dir, "FROM passwords")
+    assert passwords.num_rows == 1
+
+
 def test_an_analyst_at_work_is_not_cut_off_by_a_new_release(wh: Warehouse) -> None:
     season(wh)
     publish(wh)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import textwrap
+import threading
 from pathlib import Path
 
 import duckdb
@@ -13,11 +14,16 @@ import pytest
 from shared import staging
 from shared.problems import NetworkBusy, Problem
 from tests.warehouse.by_hand import days, load, network, send
-from warehouse import durable
+from warehouse import durable, store
 from warehouse.folder import database_path
 from warehouse.migrate import Migration, WarehouseNewer, known_migrations, migrate
 from warehouse.staging import reader_key, readings_present
-from warehouse.store import Warehouse, WarehouseDamaged, WarehouseOutOfReach
+from warehouse.store import (
+    DatabaseLost,
+    Warehouse,
+    WarehouseDamaged,
+    WarehouseOutOfReach,
+)
 from warehouse.tables import dictionary_tables
 
 REPO = Path(__file__).parents[2]
@@ -168,13 +174,13 @@ def test_a_folder_without_rights_is_not_called_damaged(
 
 def test_a_failure_inside_a_transaction_undoes_all_of_it(wh: Warehouse) -> None:
     with pytest.raises(ZeroDivisionError), wh.transaction() as outer:
-        outer.execute("INSERT INTO returns VALUES ('alder', 'd', '2026-03-01', 'p')")
+        outer.execute("INSERT INTO returns VALUES ('alder', 'd', '2026-03-01', 'p', 1)")
         with wh.transaction() as inner:
-            inner.execute("INSERT INTO returns VALUES ('birch', 'd', '2026-03-01', 'p')")
+            inner.execute("INSERT INTO returns VALUES ('birch', 'd', '2026-03-01', 'p', 1)")
         raise ZeroDivisionError
     assert wh.connection.execute("SELECT count(*) FROM returns").fetchone() == (0,)
     with wh.transaction() as after:
-        after.execute("INSERT INTO returns VALUES ('alder', 'd', '2026-03-01', 'p')")
+        after.execute("INSERT INTO returns VALUES ('alder', 'd', '2026-03-01', 'p', 1)")
     assert wh.connection.execute("SELECT count(*) FROM returns").fetchone() == (1,)
 
 
@@ -217,3 +223,130 @@ def test_leftovers_of_a_stopped_run_are_swept(tmp_path: Path) -> None:
         path.write_bytes(b"half")
     with Warehouse.open(tmp_path):
         assert not [path for path in left if path.exists()]
+
+
+# -- damage, lost connections and disks that refuse ----------------------------------------
+
+
+def damage_every_block(path: Path) -> None:
+    """Turn a byte in each block of the database but its headers."""
+    content = bytearray(path.read_bytes())
+    for at in range(3 * 4096 + 20_000, len(content), 1 << 18):
+        content[at] ^= 0xFF
+    path.write_bytes(content)
+
+
+def test_damage_met_while_reading_is_told_with_its_remedy(tmp_path: Path) -> None:
+    with Warehouse.open(tmp_path) as opened:
+        for number in range(200):
+            send(opened, "alder", f"alder/{number}.csv", days("2026-03-01", 3), salt=str(number))
+    damage_every_block(database_path(tmp_path))
+    with pytest.raises(WarehouseDamaged) as told, Warehouse.open(tmp_path) as opened:
+        for (table,) in opened.connection.execute(
+                "SELECT table_name FROM duckdb_tables() WHERE NOT temporary").fetchall():
+            opened.connection.execute(f'SELECT bit_xor(hash(COLUMNS(*))) FROM "{table}"')
+    assert "rebuild DIR --swap" in told.value.remedy and told.value.where.endswith(".duckdb")
+
+
+def test_a_lost_connection_is_told_and_the_next_run_goes_on(tmp_path: Path) -> None:
+    with pytest.raises(DatabaseLost) as told, Warehouse.open(tmp_path) as opened:
+        send(opened, "alder", "alder/a.csv", days("2026-03-01", 4))
+        opened.connection.close()
+        load(opened, "alder")
+    assert "Run it again" in told.value.remedy
+    with Warehouse.open(tmp_path) as opened:
+        load(opened, "alder")
+        assert opened.connection.execute("SELECT count(*) FROM clean_events").fetchone() == (4,)
+
+
+@pytest.mark.parametrize("said", [
+    'IO Error: Could not write file "x": No space left on device',
+    'IO Error: Cannot open file "x": Read-only file system',
+    'IO Error: Could not write file "x": Input/output error',
+])
+def test_a_disk_that_refuses_the_engine_is_not_called_damage(said: str) -> None:
+    problem = store.told(duckdb.IOException(said), "there")
+    assert isinstance(problem, WarehouseOutOfReach) and "disk" in problem.remedy
+
+
+def test_a_database_cut_short_is_damage() -> None:
+    problem = store.told(duckdb.IOException(
+        'IO Error: Could not read enough bytes from file "x": attempted to read 262144'), "there")
+    assert isinstance(problem, WarehouseDamaged)
+
+
+def test_a_mistake_of_ours_is_not_blamed_on_the_machine() -> None:
+    assert store.told(duckdb.BinderException("Referenced column not found"), "x") is None
+    assert store.told(ValueError("no space left"), "x") is None
+
+
+def test_a_log_whose_database_is_gone_is_not_played_back(tmp_path: Path) -> None:
+    with Warehouse.open(tmp_path) as opened:
+        send(opened, "alder", "alder/a.csv", days("2026-03-01", 4))
+        log = database_path(tmp_path).with_name("tallyweir.duckdb.wal")
+        kept = log.read_bytes()
+    assert kept
+    database_path(tmp_path).unlink()
+    log.write_bytes(kept)
+    with Warehouse.open(tmp_path) as opened:
+        assert opened.connection.execute("SELECT count(*) FROM receipts").fetchone() == (0,)
+
+
+def test_of_two_that_lay_out_one_database_neither_takes_the_others_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = store._connect
+    first: list[Warehouse] = []
+
+    def late(path: Path) -> duckdb.DuckDBPyConnection:
+        if path.name.startswith(durable.PART) and not first:
+            # Somebody else is through with it between our look and our beginning.
+            monkeypatch.setattr(store, "_connect", real)
+            monkeypatch.setattr(store, "_open_guard", threading.Lock())
+            first.append(Warehouse.open(tmp_path))
+            send(first[0], "alder", "alder/a.csv", days("2026-03-01", 4))
+            first[0].close()
+        return real(path)
+
+    monkeypatch.setattr(store, "_connect", late)
+    with Warehouse.open(tmp_path) as second:
+        assert second.connection.execute("SELECT count(*) FROM receipts").fetchone() == (1,)
+
+
+def test_a_migration_killed_half_way_leaves_the_layout_before(tmp_path: Path) -> None:
+    with Warehouse.open(tmp_path) as opened:
+        send(opened, "alder", "alder/a.csv", days("2026-03-01", 4))
+    killed = run_python(
+        """
+        import os, signal, sys
+        from pathlib import Path
+        from warehouse import migrate
+        from warehouse.store import Warehouse
+        known = (*migrate.known_migrations(), migrate.Migration(
+            9999, "more", "CREATE TABLE more (a INT); ALTER TABLE receipts ADD COLUMN more INT"))
+        migrate.known_migrations = lambda: known
+        kill = getattr(signal, "SIGKILL", signal.SIGTERM)
+        migrate.align = lambda _: os.kill(os.getpid(), kill)
+        Warehouse.open(Path(sys.argv[1]))
+        """, str(tmp_path))
+    assert killed.returncode != 0 and "Traceback" not in killed.stderr
+    with Warehouse.open(tmp_path) as opened:
+        assert "more" not in columns(opened, "receipts")
+        assert opened.connection.execute("SELECT max(number) FROM migrations").fetchone() == (
+            known_migrations()[-1].number,)
+        load(opened, "alder")
+        assert opened.connection.execute("SELECT count(*) FROM clean_events").fetchone() == (4,)
+
+
+def test_a_usual_network_is_work_for_one_thread_and_a_nations_for_all(tmp_path: Path) -> None:
+    with Warehouse.open(tmp_path) as opened:
+        def threads() -> tuple[object, ...] | None:
+            return opened.connection.execute("SELECT current_setting('threads')").fetchone()
+
+        assert threads() == (1,)
+        opened.connection.execute("CREATE TABLE many AS FROM range(200_000)")
+        opened.fit_threads()
+        assert threads() == duckdb.execute("SELECT current_setting('threads')").fetchone()
+        opened.connection.execute("DROP TABLE many")
+        opened.fit_threads()
+        assert threads() == (1,)

@@ -12,10 +12,14 @@ from pathlib import Path
 import pytest
 
 from fixtures import lay_out
+from flows.cli import main
 from flows.keeping.backup import Backup, BackupFailed, back_up, prune, restore
 from flows.network_folder import load_network
+from flows.scheduling.chores import perform
 from flows.weekly import run_in_order
 from tests.flows.conftest import AS_OF, published
+from tests.warehouse.by_hand import NETWORK_TOML, days, send
+from warehouse.store import Warehouse, WarehouseDamaged
 
 ROOT = Path(__file__).parents[3]
 NOW = dt.datetime(2026, 4, 20, 2, 30)
@@ -116,6 +120,33 @@ def test_a_backup_that_leads_out_of_its_folder_is_refused(tmp_path: Path) -> Non
     assert not (tmp_path / "outside.txt").exists()
 
 
+@pytest.mark.parametrize("name", [
+    "C:\\\\Windows\\\\x.txt", "..\\\\outside.txt", "a\\\\..\\\\..\\\\x", "/etc/x", "a/../../x",
+    "C:x"])
+def test_a_name_leads_out_of_no_folder_on_any_system(tmp_path: Path, name: str) -> None:
+    import io
+
+    with tarfile.open(tmp_path / "evil.tar.gz", "w:gz") as archive:
+        entry = tarfile.TarInfo(name)
+        entry.size = 1
+        archive.addfile(entry, io.BytesIO(b"x"))
+    with pytest.raises(BackupFailed, match="no backup of ours"):
+        restore(tmp_path / "evil.tar.gz", tmp_path / "new")
+    assert not (tmp_path / "new").exists()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such modes")
+def test_a_backup_and_what_is_put_back_are_their_owners_alone(
+    small: Path, tmp_path: Path
+) -> None:
+    """It holds every sheet, and the key with which private links are made."""
+    made = back_up(small, tmp_path / "b", "bay", NOW)
+    restore(made.path, tmp_path / "new")
+    assert made.path.stat().st_mode & 0o777 == 0o600
+    assert (tmp_path / "b").stat().st_mode & 0o777 == 0o700
+    assert (tmp_path / "new").stat().st_mode & 0o777 == 0o700
+
+
 def test_the_newest_are_kept(small: Path, tmp_path: Path) -> None:
     for day in range(5):
         back_up(small, tmp_path / "b", "bay", NOW + dt.timedelta(days=day))
@@ -123,3 +154,45 @@ def test_the_newest_are_kept(small: Path, tmp_path: Path) -> None:
     assert len(removed) == 3
     assert sorted(path.name for path in (tmp_path / "b").iterdir()) == [
         "bay-20260423T023000Z.tar.gz", "bay-20260424T023000Z.tar.gz"]
+
+
+# -- what a backup finds ---------------------------------------------------------------------
+
+
+@pytest.fixture
+def received(small: Path) -> Path:
+    """A network that has received a sheet, and keeps one backup."""
+    (small / "network.toml").write_text(NETWORK_TOML + "[schedule]\nkeep_backups = 1\n",
+                                        encoding="utf-8", newline="\n")
+    with Warehouse.open(small) as warehouse:
+        for number in range(100):
+            send(warehouse, "alder", f"alder/{number}.csv", days("2026-03-01", 3),
+                 salt=str(number))
+    return small
+
+
+def test_a_received_file_that_was_altered_is_named_and_no_older_backup_goes(
+    received: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for day in (1, 2):
+        back_up(received, received / "backups", load_network(received).id,
+                NOW + dt.timedelta(days=day))
+    place = next(path for path in (received / "warehouse" / "received").rglob("*")
+                 if path.is_file())
+    place.write_bytes(place.read_bytes() + b"?")
+    done = perform("backup", received, anew=True)
+    assert done is not None and done.outcome == "failed" and place.name in done.told
+    assert len(list((received / "backups").glob("*.gz"))) == 3
+    assert main(["backup", str(received)]) == 2
+    assert place.name in capsys.readouterr().err
+
+
+def test_damage_that_no_run_has_met_is_found_by_the_backup(received: Path) -> None:
+    place = received / "warehouse" / "tallyweir.duckdb"
+    content = bytearray(place.read_bytes())
+    for at in range(3 * 4096 + 20_000, len(content), 1 << 18):
+        content[at] ^= 0xFF
+    place.write_bytes(content)
+    with pytest.raises(WarehouseDamaged, match="cannot be used"):
+        back_up(received, received / "backups", "bay", NOW)
+    assert list((received / "backups").iterdir()) == []
