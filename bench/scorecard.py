@@ -346,7 +346,9 @@ def suggestion_right(error: SeededError, finding: Finding) -> bool:
     slack = truth[1] + offered_number[1]
     written = first_number(error.written_value or "")
     if written is not None and error.field != "count":
-        slack += written[1] * _factor(error, truth[0], written[0])
+        # A staff is read to the whole centimetre, whatever the column shows.
+        half = 0.5 if error.kind == "level-in-centimetres" else written[1]
+        slack += half * _factor(error, truth[0], written[0])
     if error.field == "count":
         # A subsample's expansion is right to the eel, give or take its own rounding.
         slack = max(1.0, 0.01 * abs(truth[0])) if error.kind == "subsample-wrong" else 0.0
@@ -761,7 +763,6 @@ def judge_network(
     network_dir: Path, as_of: date, errors: Iterable[SeededError], strange: Strange | None = None
 ) -> Judged:
     """Take in and judge every site of the network in ``network_dir``, loading nothing."""
-    from checks.neighbours import neighbour_evidence
     from flows.network_folder import load_network
     from flows.weekly import WeeklyRun
     from warehouse.store import Warehouse
@@ -777,7 +778,6 @@ def judge_network(
         run.compare_sites()
         for site in network.sites:
             with warehouse.transaction() as con, run.timed("judge"):
-                neighbour_evidence(con, site)
                 findings, _ = run.judge_again(site)
                 gone = {row for (row,) in con.execute(
                     "SELECT row_id FROM judged_events WHERE vanished").fetchall()}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import replace
 
 from checks.catalogue import CATALOGUE
@@ -39,7 +40,12 @@ def with_causes(findings: list[Finding]) -> list[Finding]:
             of_row = (short_digest("cause", *key, finding.row_id)
                       if len(disputed[finding.rule, finding.row_id]) > 1 else finding.id)
             out.append(replace(finding, cause=cause or of_row))
-    return sorted(_of_one_thermometer(out), key=_order)
+    return in_order(_of_one_shift(_of_one_redating(_of_one_thermometer(out))))
+
+
+def in_order(findings: Iterable[Finding]) -> list[Finding]:
+    """Findings worst first, then as they stand in files and sheets."""
+    return sorted(findings, key=_order)
 
 
 _DRIFT = "probe-drifting"
@@ -60,6 +66,49 @@ def _of_one_thermometer(findings: list[Finding]) -> list[Finding]:
                  <= _BEFORE_A_DRIFT] if finding.rule in _OF_A_DRIFT else []
         out.append(replace(finding, cause=drift[0].cause) if drift else finding)
     return out
+
+
+_OF_A_DATE = frozenset({
+    "date-in-future", "date-out-of-season", "date-out-of-order", "set-after-check",
+    "soak-too-long", "soak-overlap", "effort-mismatch", "duplicate-event", "vanished-row"})
+"""What dates that were typed anew bring with them, in the sheet and in what it had before."""
+_OF_A_DAY = frozenset({
+    "unlike-history", "unlike-neighbours", "climatology", "spike", "rate-of-change"})
+"""What a row is told by that stands on another's day."""
+
+
+def _of_one_redating(findings: list[Finding]) -> list[Finding]:
+    """Where a sheet's dates were typed anew, what is odd about its dates is that one question."""
+    anew: dict[tuple[str, str], list[Finding]] = defaultdict(list)
+    for finding in findings:
+        if finding.rule == "rows-redated":
+            anew[finding.site, finding.sheet].append(finding)
+    out = []
+    for finding in findings:
+        rows = anew[finding.site, finding.sheet]
+        named = finding.row_id in {f.row_id for f in rows}
+        of_it = rows and (finding.rule in _OF_A_DATE or (named and finding.rule in _OF_A_DAY))
+        out.append(replace(finding, cause=rows[0].cause) if of_it else finding)
+    return out
+
+
+def _of_one_shift(findings: list[Finding]) -> list[Finding]:
+    """The cell that is blank since its column slipped by a row is part of that question."""
+    slipped: dict[tuple[str, ...], list[Finding]] = defaultdict(list)
+    for finding in findings:
+        if finding.rule == "rows-shifted":
+            slipped[_cells(finding)].append(finding)
+    out = []
+    for finding in findings:
+        cells = slipped[_cells(finding)] if finding.rule == "zero-or-blank" else []
+        near = [f for f in cells if abs((f.row or 0) - (finding.row or 0)) <= 1]
+        out.append(replace(finding, cause=near[0].cause) if near else finding)
+    return out
+
+
+def _cells(finding: Finding) -> tuple[str, ...]:
+    return (finding.site, finding.file_sha256, finding.sheet, finding.field, finding.taxon,
+            finding.life_stage)
 
 
 def _probe(finding: Finding) -> tuple[str, str, str, str]:

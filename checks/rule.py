@@ -281,6 +281,19 @@ def slips_of_digits(case: Case) -> set[float]:
     return {round(convert(slip, case.unit or home, home), 9) for slip in slips}
 
 
+def mistyped(case: Case) -> set[float]:
+    """What the number may have been before one digit of it was typed as another, in the field's
+    unit: so many that none is offered, and any of them makes another slip a guess."""
+    home, written = FIELDS[case.field].unit, case.written
+    if home is None or written is None:
+        return set()
+    text = f"{abs(written):g}"
+    return {
+        round(convert(float(text[:at] + digit + text[at + 1:]), case.unit or home, home), 9)
+        for at, was in enumerate(text) if was.isdigit()
+        for digit in "0123456789" if digit != was and (at or digit != "0")}
+
+
 def nearest(values: Iterable[float], expected: float, near: float) -> float | None:
     """That of ``values`` which alone is near what is expected: none other within thrice as far."""
     ranked = sorted(set(values), key=lambda value: abs(value - expected))

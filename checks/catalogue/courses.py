@@ -18,6 +18,7 @@ from checks.rule import (
     Rule,
     Suggestion,
     Threshold,
+    mistyped,
     suggest_number,
     undoubled,
 )
@@ -73,9 +74,12 @@ def _spike(limits: Limits, _: Network) -> Iterator[Probe]:
 
 
 def _slipped(case: Case) -> Suggestion | None:
-    """The written number with its decimal point moved or two digits swapped, where exactly
-    one such slip lies by what the days beside have."""
+    """The written number with its decimal point moved, two digits swapped or one left out, where
+    exactly one such slip lies by what the days beside have, and no other digit in a place does."""
     expected, written = case.fact("expected"), case.written
+    if case.fact("after") is not None:
+        # The reading that follows stays with it, and is no slip of the pen as well.
+        return None
     entry = FIELDS[case.field]
     if expected is None or written is None or case.value is None or entry.unit is None:
         return None
@@ -91,6 +95,8 @@ def _slipped(case: Case) -> Suggestion | None:
         value for value in (convert(slip, case.unit or entry.unit, entry.unit) for slip in slips)
         if abs(value - expected) <= near
     ]
+    if any(abs(value - expected) <= near for value in mistyped(case)):
+        return None
     return suggest_number(case, fitting[0]) if len(fitting) == 1 else None
 
 
@@ -106,7 +112,8 @@ def _rate(limits: Limits, _: Network) -> Iterator[Probe]:
             # spike of this reading, or of the one before.
             "AND abs(x.value - x.before_previous) > 0.7 * abs(x.value - x.previous) "
             "AND coalesce(abs(x.next - x.value) < abs(x.next - x.previous), TRUE)",
-            facts={"was": "x.previous", "expected": "x.previous", "stray": "x.step"},
+            facts={"was": "x.previous", "expected": "x.previous", "stray": "x.step",
+                   "after": "x.next"},
         )
 
 
@@ -135,7 +142,7 @@ def repeated(name: str, limits: Limits) -> Probe:
 REPEATING = {
     "rows": Threshold(4.0, "", "rows of one value from which a run is asked about"),
     "one_in": Threshold(
-        20_000.0, "", "how seldom such a run would come by chance, from how often the column "
+        10_000.0, "", "how seldom such a run would come by chance, from how often the column "
         "otherwise repeats the day before"),
 }
 
@@ -184,6 +191,7 @@ RULES = (
         groups=False,
         example={"field": "Water temperature", "written": "14.2 degC", "was_written": "5.1 degC",
                  "then_written": "5.4 degC"},
+        version=2,
     ),
     Rule(
         id="rate-of-change",
@@ -203,6 +211,7 @@ RULES = (
         yields_to=("spike", *_TOLD_BETTER),
         groups=False,
         example={"field": "pH", "was_written": "7.1", "written": "8.6"},
+        version=2,
     ),
     Rule(
         id="flat-line",
@@ -218,6 +227,7 @@ RULES = (
         thresholds=REPEATING,
         yields_to=("row-pasted", "rows-sent-before"),
         example={"field": "Salinity", "raw": "12.4", "run": "6", "first": "40", "last": "45"},
+        version=2,
     ),
     Rule(
         id="climatology",

@@ -56,7 +56,7 @@ def _vanished(_: Limits, __: Network) -> Iterator[Probe]:
     facts = {"date": "strftime(e.local_date, '%-d %b %Y')", "alike": "v.alike_rows"}
     yield Probe(Over.GONE, "local_date", Effect.QUERY, "v.alike = 0", facts=facts)
     # Each has a row of its own that it may be: one answer would not do for several.
-    facts |= {"cause": "e.row_id::VARCHAR"}
+    facts = facts | {"cause": "e.row_id::VARCHAR"}
     asked = "Your earlier sheet had a row for {date}; the newest one has none. "
     yield Probe(
         Over.GONE, "local_date", Effect.QUERY, "v.alike = 1", facts=facts,

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterator
+from zoneinfo import ZoneInfo
 
 from checks.rule import (
     Case,
@@ -15,6 +17,7 @@ from checks.rule import (
     Threshold,
     suggest_number,
 )
+from shared.columnar import sql_text
 from shared.flags import Effect, Flag
 from shared.protocol import Protocol, protocols
 from shared.settings import Network
@@ -149,7 +152,49 @@ def _too_long(limits: Limits, _: Network) -> Iterator[Probe]:
             )
 
 
-def _mismatch(limits: Limits, _: Network) -> Iterator[Probe]:
+_WATCH_DAYS = 45
+"""Days after the clocks change in which a watch may still be on the old time."""
+
+
+_WATCHED_ROWS = 3
+"""Rows an hour apart from which on it is a watch and not a slip of the pen."""
+
+
+def _clock_change(case: Case) -> int:
+    """Hours that the clocks were put on (or, below zero, back) lately at the row's site."""
+    zone, day = case.facts.get("zone"), case.facts.get("day")
+    if not zone or not day:
+        return 0
+    noon = dt.datetime.combine(dt.date.fromisoformat(str(day)), dt.time(12), ZoneInfo(str(zone)))
+    now, before = noon.utcoffset(), (noon - dt.timedelta(days=_WATCH_DAYS)).utcoffset()
+    if now is None or before is None:
+        return 0
+    return round((now - before) / dt.timedelta(hours=1))
+
+
+def _watched(case: Case) -> str:
+    """The time that a watch on the old time told: of the check, of the setting, or of neither.
+
+    Put on an hour, such a watch is early: timed by it, a check makes the soak too short and a
+    setting makes it too long.
+    """
+    short, change = case.fact("short"), _clock_change(case)
+    if not short or not change:
+        return "hours_fished"
+    return "check_time" if short * change > 0 else "set_time"
+
+
+def _put_on(case: Case) -> Suggestion | None:
+    """The time as the changed clock told it, where the watch was so for some rows."""
+    clock, alike, change = case.facts.get("clock"), case.fact("alike"), _clock_change(case)
+    if not clock or alike is None or alike < _WATCHED_ROWS:
+        return None
+    time = dt.time.fromisoformat(str(clock))
+    right = f"{(time.hour + change) % 24:02d}:{time.minute:02d}"
+    return Suggestion(right, right)
+
+
+def _mismatch(limits: Limits, network: Network) -> Iterator[Probe]:
     by = limits["hours"]
     odd = (f"abs(e.hours_fished - e.soak_hours) > {by!r} "
            f"AND abs(e.hours_fished - {_CLOCK_HOURS}) > {by!r} AND e.set_at < e.checked_at")
@@ -163,12 +208,38 @@ def _mismatch(limits: Limits, _: Network) -> Iterator[Probe]:
         facts=facts | {"soak": "e.soak_hours"},
     )
     # Just an hour: more often a watch than the hours, and one watch is one question.
+    short = "(e.hours_fished - e.soak_hours)"
+    zones = " ".join(f"WHEN {sql_text(site.id)} THEN {sql_text(site.zone)}"
+                     for site in network.sites.values())
+    facts |= {
+        "cause": "'an hour ' || e.gear_unit", "short": short,
+        "hours_text": "format('{:.1f}', e.hours_fished)",
+        "day": "strftime(e.local_date, '%Y-%m-%d')",
+        "zone": f"CASE e.site {zones} END" if zones else "NULL",
+        "alike": "(SELECT count(*) FROM {events} o WHERE o.site = e.site "
+                 "AND o.gear_unit IS NOT DISTINCT FROM e.gear_unit "
+                 f"AND abs(o.hours_fished - o.soak_hours - sign({short})) <= {1 - by!r} "
+                 f"AND abs(o.local_date - e.local_date) <= {_WATCH_DAYS})",
+    }
+    for field, at in (("check_time", "checked_at"), ("set_time", "set_at")):
+        yield Probe(
+            Over.EVENTS,
+            field,
+            Effect.QUERY,
+            f"{odd} AND {an_hour} AND e.{field} IS NOT NULL",
+            facts=facts | {"clock": f"strftime(e.{at}, '%H:%M')"},
+            keep=lambda case: _watched(case) == case.field,
+            message="{field} says {raw}: from {set} to {checked} is {soak_text} h, an hour apart "
+            "from the {hours_text} h written, since the clocks changed. Was a watch not changed?",
+        )
     yield Probe(
         Over.EVENTS,
         "hours_fished",
         Effect.QUERY,
         f"{odd} AND {an_hour}",
-        facts=facts | {"cause": "'an hour ' || e.gear_unit"},
+        facts=facts | {"timed": "CASE WHEN e.check_time IS NOT NULL THEN 'check_time ' ELSE '' "
+                       "END || CASE WHEN e.set_time IS NOT NULL THEN 'set_time' ELSE '' END"},
+        keep=lambda case: _watched(case) not in str(case.facts.get("timed")).split(),
         message="{field} says {raw}, but from {set} to {checked} is {soak_text} h, an hour "
         "apart: was a watch not changed with the clocks?",
     )
@@ -179,7 +250,8 @@ def _mismatch(limits: Limits, _: Network) -> Iterator[Probe]:
         Over.NEIGHBOURS,
         "hours_fished",
         Effect.QUERY,
-        f"e.protocol IN ({soaking}) AND e.soak_hours IS NULL AND y.hours_fished >= 12 AND {days}",
+        f"e.protocol IN ({soaking}) AND e.soak_hours IS NULL AND y.hours_fished >= 12 "
+        f"AND e.hours_fished < 4 AND {days}",
         facts={"usual_text": "format('{:.0f}', y.hours_fished)",
                "soak": "24 * e.hours_fished"},
         guard=Outside("e.hours_fished", 4.0, None),
@@ -188,6 +260,8 @@ def _mismatch(limits: Limits, _: Network) -> Iterator[Probe]:
 
 
 def _hours_between(case: Case) -> Suggestion | None:
+    if case.field != "hours_fished":
+        return _put_on(case)
     soak = case.fact("soak")
     return None if soak is None else suggest_number(case, soak)
 
@@ -298,7 +372,8 @@ RULES = (
         title="Stated hours that are not the time between set and check",
         about="The hours written and the hours between the times differ by more than rounding. "
         "Both the true elapsed time and the clock's are allowed on days the clock changes. Rows "
-        "that are an hour apart are one question. With no times beside, hours that are right as "
+        "that are an hour apart are one question; soon after the clocks change what a watch on the "
+        "old time should have told is offered. With no times beside, hours that are right as "
         "days are asked about.",
         source="logic; rounding to the hour is common practice",
         effect=Effect.QUERY,
@@ -312,7 +387,7 @@ RULES = (
         },
         yields_to=("soak-too-long", "set-after-check", "out-of-range", "soak-overlap"),
         groups=False,
-        version=2,
+        version=3,
         example={
             "field": "Hours fished",
             "raw": "34",

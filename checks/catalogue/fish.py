@@ -5,7 +5,6 @@ from __future__ import annotations
 import calendar
 from collections.abc import Callable, Iterable, Iterator
 
-from checks import past
 from checks.rule import (
     Case,
     Limits,
@@ -17,6 +16,7 @@ from checks.rule import (
     slip_of_the_pen,
     suggest_number,
 )
+from shared import past
 from shared.columnar import sql_text
 from shared.flags import Effect, Flag
 from shared.protocol import protocols
@@ -238,7 +238,7 @@ def _first_records(limits: Limits, common: str) -> str:
         WITH fished AS (
             SELECT site, season, count(*) AS checks FROM {{events}}
             WHERE season IS NOT NULL AND protocol <> 'water' GROUP BY ALL
-            UNION ALL FROM {past.FISHED}),
+            UNION ALL BY NAME FROM {past.FISHED}),
         caught AS (
             SELECT taxon, row_id // {ROWS_A_FILE} AS file, count(*) AS records,
                    min(row_id) AS first, max(row_id) AS last
@@ -248,7 +248,7 @@ def _first_records(limits: Limits, common: str) -> str:
         seen AS (
             SELECT o.taxon, o.records, o.row_id, v.site, v.season, v.local_date
             FROM outer_rows o JOIN {{events}} v USING (row_id) WHERE v.local_date IS NOT NULL
-            UNION ALL FROM {past.RECORDS}),
+            UNION ALL BY NAME FROM {past.RECORDS}),
         firsts AS (
             SELECT site, taxon, arg_min(row_id, (local_date, row_id)) AS row_id,
                    min(season) AS season, sum(records) / 2 AS records

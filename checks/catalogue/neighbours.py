@@ -12,6 +12,7 @@ from checks.rule import (
     Rule,
     Suggestion,
     Threshold,
+    mistyped,
     nearest,
     slips_of,
     suggest_number,
@@ -36,8 +37,11 @@ def _slipped(case: Case) -> Suggestion | None:
     expected = case.fact("was")
     if expected is None:
         return None
-    found = nearest(slips_of(case), expected, _NEAR[case.field])
-    return None if found is None else suggest_number(case, found)
+    near = _NEAR[case.field]
+    found = nearest(slips_of(case), expected, near)
+    if found is None or any(abs(value - expected) <= near for value in mistyped(case)):
+        return None
+    return suggest_number(case, found)
 
 
 _NEAR = {"water_temperature": 2.0, "air_temperature": 4.0}
@@ -64,11 +68,15 @@ def _drifting(limits: Limits, _: Network) -> Iterator[Probe]:
 def _same_elsewhere(limits: Limits, _: Network) -> Iterator[Probe]:
     facts = {"date": "strftime(e.local_date, '%-d %b %Y')", "other": "k.twin_site",
              "rows_text": "k.rows", "cause": "format('{} {}', k.run_id, k.twin_site)"}
+    alike = (f"k.how = 'elsewhere' AND k.rows >= {limits['rows']!r} "
+             f"AND k.lot >= {limits['animals']!r}")
     yield Probe(
-        Over.COPIES, "local_date", Effect.QUERY,
-        f"k.how = 'elsewhere' AND k.rows >= {limits['rows']!r} AND k.lot >= {limits['animals']!r}",
-        facts=facts,
+        Over.COPIES, "local_date", Effect.QUERY, f"{alike} AND k.theirs", facts=facts,
+        message="The row of {date} says just what {other} has for the day, and it is {other} that "
+        "has the like on the days before and after; {rows_text} rows of this sheet are so.",
     )
+    yield Probe(
+        Over.COPIES, "local_date", Effect.QUERY, f"{alike} AND k.theirs IS NOT TRUE", facts=facts)
 
 
 RULES = (
@@ -92,6 +100,7 @@ RULES = (
         },
         example={"field": "Water temperature", "written": "14.2 degC", "sites_text": "8",
                  "was_written": "5.3 degC"},
+        version=2,
     ),
     Rule(
         id="probe-drifting",
@@ -118,8 +127,10 @@ RULES = (
         title="Rows that another site has too",
         about="On several days both temperatures and the eels are, to the digit, those of another "
         "site: a sheet was sent for the wrong site, or rows of one were written into the other. "
-        "Which of the two is a copy the rows do not tell, so both sites are asked and none waits.",
-        source="common practice",
+        "Whose they are is told by the days before and after and by what is left blank: then only "
+        "the site with the copy is asked. Where these do not tell, both are, and the coordinator "
+        "sees it of both. None waits.",
+        source="comparison of nearby stations, common practice",
         effect=Effect.QUERY,
         message="The row of {date} says just what {other} has for the day; {rows_text} rows of "
         "this sheet are so.",
@@ -131,5 +142,6 @@ RULES = (
         },
         of_row=True,
         example={"date": "15 Mar 2026", "other": "alder-creek", "rows_text": "31"},
+        version=2,
     ),
 )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 from checks.catalogue.courses import REPEATING, repeated
 from checks.rule import Case, Limits, Over, Probe, Rule, Suggestion, Threshold, suggest_number
@@ -20,7 +22,8 @@ def _copied(limits: Limits, _: Network) -> Iterator[Probe]:
         Over.COURSES,
         "count",
         Effect.QUERY,
-        f"x.alike >= {limits['counts']!r} AND c.count > 0 AND x.row_id <> x.alike_id "
+        f"x.alike >= {limits['counts']!r} AND c.count > {limits['few']!r} "
+        "AND x.row_id <> x.alike_id "
         f"AND power(x.repeats, x.alike - 1) * {limits['counts_one_in']!r} < 1",
         facts={"run": "x.alike", "first": "x.alike_first", "last": "x.alike_last",
                "cause": "format('{}', x.alike_id)"},
@@ -78,15 +81,10 @@ def _summed_up(limits: Limits, _: Network) -> Iterator[Probe]:
         Over.COURSES,
         "count",
         Effect.QUERY,
-        f"x.run >= {limits['checks']!r} AND x.rises >= {limits['rises']!r} "
+        f"x.run > {limits['rises']!r} AND x.rises >= {limits['rises']!r} "
         f"AND x.run_total >= {limits['animals']!r} AND x.row_id <> x.run_id "
-        # Small catches rise by chance more easily.
-        f"AND (x.run_total >= {2 * limits['animals']!r} OR x.rises > {limits['rises']!r} + 1) "
-        f"AND x.run_total >= {limits['times']!r} * greatest(x.run_start, 1) "
-        # A run that swells does so by leaps and ebbs; a sum grows by the day's catch, and what
-        # comes after it is one again.
-        f"AND x.run_leap < 0.6 * x.run_total "
-        f"AND x.run_then * x.run < {limits['times']!r} * x.run_total",
+        f"AND x.run_total >= {limits['times']!r} * x.run_start "
+        f"AND x.summed >= {math.log(limits['odds'])!r}",
         facts={"run": "x.run", "far": "x.far", "first": "x.run_first", "last": "x.run_last",
                "daily": "format('{:.0f}', greatest(c.count - x.previous, 0))",
                "cause": "format('{}', x.run_id)"},
@@ -132,7 +130,9 @@ RULES = (
         remedy="Write what was found each day, or leave blank what was not taken.",
         probes=_copied,
         thresholds=REPEATING | {
+            "one_in": replace(REPEATING["one_in"], default=2_500.0),
             "counts": Threshold(3.0, "", "checks of one same count from which it is asked about"),
+            "few": Threshold(2.0, "", "animals of a kind that a net has night after night"),
             "counts_one_in": Threshold(
                 4_000.0, "", "how seldom these would come by chance, from how the catch swings "
                 "and how often this very count has come again"),
@@ -140,6 +140,7 @@ RULES = (
         yields_to=("row-pasted", "rows-sent-before"),
         example={"field": "Water temperature", "raw": "5.2", "run": "6", "first": "40",
                  "last": "45"},
+        version=2,
     ),
     Rule(
         id="row-pasted",
@@ -184,9 +185,12 @@ RULES = (
     Rule(
         id="running-total",
         title="A running total in place of the day's count",
-        about="The counts only rise, check after check, and then begin anew or end: somebody "
-        "wrote the sum so far. One run is one question.",
-        source="common practice",
+        about="The counts only rise, check after check, and then begin anew or end, and it is "
+        "their steps that are like the catches before and after, not they themselves: somebody "
+        "wrote the sum so far. A run that swells has nights like its own beside it. One run is "
+        "one question.",
+        source="likelihood ratio of daily catches against their sum, catches taken as "
+        "exponential, which overdispersed counts are close to; common practice",
         effect=Effect.QUERY,
         message="The counts never fall over {run} checks (rows {first} to {last}); it looks like "
         "a running total.",
@@ -194,14 +198,14 @@ RULES = (
         probes=_summed_up,
         suggest=_less_the_day_before,
         thresholds={
-            "checks": Threshold(6.0, "", "checks one after another from which it is asked about"),
-            "rises": Threshold(5.0, "", "how often of these the count rises at least"),
-            "animals": Threshold(20.0, "", "least last count of the run"),
-            "times": Threshold(2.5, "", "how many times the first count the last is at least, and "
-                               "the day's mean the next count at most"),
+            "rises": Threshold(4.0, "", "how often the count rises at least"),
+            "animals": Threshold(12.0, "", "least last count of the run"),
+            "times": Threshold(1.75, "", "how many times the first count the last is at least"),
+            "odds": Threshold(400.0, "", "how many times likelier a sum is than daily catches"),
         },
         yields_to=("row-pasted", "rows-sent-before", "copied-down"),
         example={"run": "9", "first": "40", "last": "48"},
+        version=2,
     ),
     Rule(
         id="round-counts",

@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from checks.neighbours import neighbour_evidence
 from flows.answers.settling import Came, Outcome, settle_answers, written_value
 from flows.desk import pictures
 from flows.returns.following_up import long_open, open_questions
@@ -208,11 +207,10 @@ def _at_site(
     before: tuple[_Clean, dict[tuple[int, str, str], int]] = {}, {}
     after = before
     try:
-        with warehouse.transaction() as con:
+        with warehouse.transaction():
             # A catalogue or a setting changed since the last run is no effect of this decision.
             run.load_with(site_id)
             before = _clean(warehouse, site_id), _totals(warehouse, site_id)
-            neighbour_evidence(con, site_id)
             findings, _ = run.judge_again(site_id)
             outcomes = settle_answers(
                 warehouse, run.network, site_id, answers, findings,

@@ -18,6 +18,7 @@ from flows.answers.pending import Told
 from flows.answers.reading import Line, read_answers
 from flows.answers.settling import Came, Outcome, Rejudge, settle_answers
 from flows.intake.reading import read_workbook
+from flows.returns.workbook import ANSWERED
 from shared.decisions import Answer, Channel
 from shared.findings import Finding
 from shared.identity import short_digest
@@ -25,9 +26,6 @@ from shared.problems import Problem, Trouble
 from shared.settings import Network
 from warehouse import decisions, receipts, record
 from warehouse.store import Warehouse
-
-ANSWERED = "answers"
-"""Layout under which a reading of our workbook is kept."""
 
 RULE_VERSIONS = {rule.id: rule.version for rule in CATALOGUE.values()}
 

@@ -42,13 +42,18 @@ def put(network_dir: Path, answer: Answer, channel: Channel = Channel.PAGE) -> P
     return path
 
 
+def all_waiting(network_dir: Path) -> list[Path]:
+    """Files of all answers that wait, in the order in which they came."""
+    return sorted(_folder(network_dir).glob("*.json"))
+
+
 def waiting(network_dir: Path, site_id: str) -> list[Told]:
     """Answers of ``site_id`` that wait, in the order in which they came.
 
     A file that cannot be read is passed over and stays.
     """
     out = []
-    for path in sorted(_folder(network_dir).glob("*.json")):
+    for path in all_waiting(network_dir):
         try:
             found = json.loads(path.read_text(encoding="utf-8"))
             held = found["answer"]

@@ -250,7 +250,8 @@ def connected(
         con.execute("INSERT INTO pulses VALUES (?, ?)", [date, pulse])
     shared = [str(row_id_base(sheet.sha) + row) for sheet in sheets for row in sheet.elsewhere]
     con.execute(
-        "CREATE TABLE twins AS SELECT 'far-brook' AS site, e.local_date, p.core "
+        "CREATE TABLE twins AS SELECT 'far-brook' AS site, e.local_date, p.core, "
+        "NULL::BOOLEAN AS mine "
         f"FROM ({print_columns('judged_events', 'judged_catches')}) p "
         f"JOIN judged_events e USING (row_id) WHERE row_id IN ({', '.join(shared) or 'NULL'})")
     con.execute("CREATE TABLE alike (event_id VARCHAR, place INTEGER, sheet VARCHAR, "

@@ -336,7 +336,8 @@ SCENARIOS: tuple[Scenario, ...] = (
         Flag.SUSPECT, limits={"days": 1.0}, name="days-left-out"),
     Scenario(
         "spike", _alone("ph", 7.1, 0.1), 5.7, "pH 5.7 stands alone: the days beside it have "
-        f"7.1 and 7.1. {_LOOK}", "ph", QUERY, Flag.SUSPECT, suggestion="7.5",
+        f"7.1 and 7.1. {_LOOK}", "ph", QUERY, Flag.SUSPECT,
+        # 7.5 with its digits swapped, or 7.7 with one mistyped: neither is offered.
         limits={"deviations": 90.0}, name="digits-swapped"),
     Scenario(
         "rate-of-change", _step(_TEMPERATURE, 5.0, 0.1), 14.0, "Water temperature goes from 5 "
@@ -378,7 +379,7 @@ SCENARIOS: tuple[Scenario, ...] = (
         "copied-down", _count_run, 6, "Count says 17 in 6 rows one after another (rows 34 to 39): "
         f"it looks copied down. {_COPIED}", "count", QUERY, Flag.SUSPECT, fine=(1, 2),
         edge=(2, 5), limits=limits, stage="glass eel", name=next(iter(limits)))
-      for limits in ({"counts": 9.0}, {"counts_one_in": 1e12})),
+      for limits in ({"counts": 9.0}, {"counts_one_in": 1e12}, {"few": 17.0})),
     Scenario(
         "row-pasted", _pasted, True, "The row of 11 Mar 2026 says just what the row of 10 Mar 2026 "
         f"says (row 4). {_PASTED}", "local_date", HOLD, Flag.FAIL, fine=(False,),
@@ -405,7 +406,7 @@ SCENARIOS: tuple[Scenario, ...] = (
         "like a running total. Write each day's own count.", "count", QUERY,
         Flag.SUSPECT, fine=(0, 3), edge=(5, 6), suggestion="11", limits=limits,
         name=next(iter(limits)), stage="glass eel")
-      for limits in ({"checks": 20.0}, {"rises": 20.0}, {"animals": 500.0}, {"times": 50.0})),
+      for limits in ({"rises": 20.0}, {"animals": 500.0}, {"times": 50.0}, {"odds": 1e30})),
     *(Scenario(
         "round-counts", _guessed, 16, "16 of 16 counts of 20 and more end in 0 or 5; one in five "
         "would be usual. Nothing to mend; if catches are estimated, say so in a column for the "

@@ -32,7 +32,7 @@ def _measured(con: duckdb.DuckDBPyConnection, site: str, date: dt.date,
 
 def _evidence(con: duckdb.DuckDBPyConnection, site: str) -> str:
     lay_out_site_days(con, "staged_events")
-    return neighbour_evidence(con, site)
+    return neighbour_evidence(con, [site])[site]
 
 
 def _known(con: duckdb.DuckDBPyConnection, date: dt.date, field: str) -> tuple[object, ...] | None:
@@ -83,3 +83,16 @@ def test_a_small_change_at_another_site_leaves_the_digest_and_a_large_one_does_n
     assert _evidence(con, "alder") != before
     con.execute("UPDATE staged_events SET water_temperature = 99 WHERE site = 'alder'")
     assert _evidence(con, "birch") != before
+
+
+def test_evidence_for_several_sites_is_each_ones_own(con: duckdb.DuckDBPyConnection) -> None:
+    for site, water in (("birch", 4.0), ("cedar", 8.0), ("dogwood", 20.0)):
+        _measured(con, site, DAY, water=water)
+    lay_out_site_days(con, "staged_events")
+    sites = ["alder", "birch", "dogwood"]
+    together = neighbour_evidence(con, sites)
+    beside = dict(con.execute(
+        "SELECT home, water_temperature FROM neighbour_days WHERE local_date = ?",
+        [DAY]).fetchall())
+    assert beside == {"alder": 8.0, "birch": 8.0, "dogwood": 5.0}
+    assert {site: neighbour_evidence(con, [site])[site] for site in sites} == together

@@ -12,7 +12,7 @@ import pytest
 
 from bench.national_record import make_record
 from checks.closing import lay_out_past
-from checks.judging import bind, detect
+from checks.judging import bind, detect, judge_sites
 from checks.relations import Relations
 from shared.settings import lone_site
 
@@ -105,7 +105,7 @@ def rules(found: Hits) -> set[str]:
 def test_sheet_under_way_is_judged_as_with_all_rows(record: duckdb.DuckDBPyConnection) -> None:
     whole = hits(record, seasons(record, "TRUE"))
     closed = seasons(record, f"season <> {UNDER_WAY}")
-    detect(record, NETWORK, AS_OF, closed)
+    detect(record, NETWORK, AS_OF, closed, closing=True)
     lay_out_past(record, closed)
     under_way = seasons(record, f"season = {UNDER_WAY}")
     with_past = hits(record, replace(under_way, past=True))
@@ -121,7 +121,7 @@ def test_first_week_has_the_measure_of_the_seasons_before(
 ) -> None:
     """Three readings tell no spread of their own; those of the years before do."""
     closed = seasons(record, f"season <> {UNDER_WAY}")
-    detect(record, NETWORK, AS_OF, closed)
+    detect(record, NETWORK, AS_OF, closed, closing=True)
     lay_out_past(record, closed)
     first = "season = 2025 AND site = 'creek-04' AND local_date < DATE '2025-02-04'"
     under_way = seasons(record, first)
@@ -129,3 +129,10 @@ def test_first_week_has_the_measure_of_the_seasons_before(
                    "WHERE row_id = (SELECT max(row_id) FROM some_events)")
     assert "unlike-neighbours" in rules(hits(record, replace(under_way, past=True)))
     assert "unlike-neighbours" not in rules(hits(record, under_way))
+
+
+def test_a_judgement_leaves_nothing_laid_out(record: duckdb.DuckDBPyConnection) -> None:
+    names = seasons(record, "season = 2025 AND site = 'creek-01'")
+    assert judge_sites(record, NETWORK, AS_OF, names, [], lambda *_: "", {}).keys() == {"creek-01"}
+    assert record.execute("SELECT table_name FROM duckdb_tables() WHERE table_name LIKE 'rule%' "
+                          "OR table_name LIKE 'tried%'").fetchall() == []

@@ -117,6 +117,34 @@ def test_a_run_that_swells_and_ebbs_is_no_running_total() -> None:
     assert _about(sheet, "running-total") == []
 
 
+@pytest.mark.parametrize(("beside", "asked"), [((11, 16, 9, 14), 5), ((70, 45, 90, 60), 0)])
+def test_a_rise_is_a_sum_where_its_steps_are_like_the_nights_beside_it_not_its_nights(
+    beside: tuple[int, ...], asked: int
+) -> None:
+    sheet = MadeUpSheet()
+    for day, count in enumerate((*beside, 10, 24, 33, 48, 60, 71, *beside)):
+        sheet.row(day, catches=[{"count": float(count)}])
+    assert len(_about(sheet, "running-total")) == asked
+
+
+def test_the_same_small_catch_night_after_night_is_no_copied_cell() -> None:
+    sheet = MadeUpSheet()
+    for day in range(40):
+        sheet.row(day, catches=[{"count": 2.0 if day > 25 else 5.0 + day * 7 % 30}])
+    assert _about(sheet, "copied-down") == []
+
+
+@pytest.mark.parametrize(("apart", "asked"), [(1, 5), (2, 0)])
+def test_only_checks_one_after_another_are_copied_down(apart: int, asked: int) -> None:
+    # The sheet leaves out what was not caught: nights between had none of it.
+    sheet = MadeUpSheet()
+    for day in range(60):
+        caught = 5.0 + day * 7 % 30 if day < 40 else 12.0
+        sheet.row(day, catches=[{"count": caught}] if day < 40 or
+                  (day % apart == 0 and day < 40 + 6 * apart) else [])
+    assert len(_about(sheet, "copied-down")) == asked
+
+
 def test_a_value_that_is_doubted_already_is_not_told_again_nor_on_the_rows_beside_it() -> None:
     sheet = MadeUpSheet()
     for day in range(11):
@@ -172,8 +200,8 @@ def test_a_day_on_which_the_sites_catch_many_times_their_usual_is_a_pulse() -> N
     con, sheets = _network()
     with con:
         lay_out_site_days(con, "judged_events", "judged_catches")
-        neighbour_evidence(con, sheets[0].site)
-        assert con.execute("FROM neighbour_pulse").fetchall() == [
+        neighbour_evidence(con, [sheets[0].site])
+        assert con.execute("SELECT local_date, pulse FROM neighbour_pulse").fetchall() == [
             (FIRST_DAY + dt.timedelta(days=5), 16.0)]
 
 
@@ -182,7 +210,7 @@ def test_evidence_of_catches_and_twins_changes_only_when_it_could_change_a_judge
 
     def digest() -> str:
         lay_out_site_days(con, "judged_events", "judged_catches")
-        return neighbour_evidence(con, sheets[0].site)
+        return neighbour_evidence(con, [sheets[0].site])[sheets[0].site]
 
     with con:
         before = digest()
