@@ -48,6 +48,9 @@ BOTH = POSSIBLE | _spans("plausible")
 AS_OF = dt.date(2026, 6, 30)
 THREADS = 2
 
+MEMORY = "1500MB"
+"""What DuckDB may hold, ours and the hand-written SQL alike; what more there is goes to disk."""
+
 @dataclass
 class Prepared:
     """A contender ready to run: ``run`` is timed, the rest is not."""
@@ -77,15 +80,19 @@ def _tables(folder: Path, kept: str) -> Any:
 
     place = folder / f"record-{os.getpid()}-{len(list(folder.glob('record-*')))}.duckdb"
     database = str(place) if kept == "file" else ":memory:"
-    con = duckdb.connect(database)
-    con.execute(f"SET threads = {THREADS}")
+    def opened() -> Any:
+        con = duckdb.connect(database)
+        con.execute(f"SET threads = {THREADS}; SET memory_limit = '{MEMORY}'; "
+                    f"SET temp_directory = '{folder / 'spill'}'")
+        return con
+
+    con = opened()
     how = "TABLE" if kept == "file" else "TEMP TABLE"
     for table in TABLES:
         con.execute(f"CREATE {how} {table} AS FROM '{folder / (table + '.parquet')}'")
     if kept == "file":
         con.close()
-        con = duckdb.connect(database)
-        con.execute(f"SET threads = {THREADS}")
+        con = opened()
     return con
 
 

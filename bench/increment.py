@@ -36,11 +36,15 @@ MEMORY = "2500MB"
 UNDER_WAY = FIRST_SEASON + SEASONS - 1
 CALLS = 7
 
+MOST_AT_ONCE = 1_000_000
+"""Events of closed seasons that are judged in one pass: memory is that of so many."""
 
-def _relations(past: bool) -> Any:
+
+def _relations(of: str = "judged", past: bool = False) -> Any:
     from checks.relations import Relations
 
-    return Relations(neighbours="neighbour_days", past=past)
+    return Relations(f"{of}_events", f"{of}_catches", f"{of}_oddities",
+                     neighbours="neighbour_days", past=past)
 
 
 def lay_down(folder: Path, events: int) -> None:
@@ -65,27 +69,51 @@ def lay_down(folder: Path, events: int) -> None:
 
 
 def close(folder: Path) -> dict[str, float]:
-    """Judge the closed seasons and keep what they tell in ``past.duckdb``."""
+    """Judge the closed seasons, some sites at a time, and keep what they tell in ``past.duckdb``.
+
+    No rule looks from one site's rows into another's but by the evidence of the day, so that
+    some at a time are judged as all together are, in the memory of some.
+    """
     import duckdb
 
     from checks.closing import lay_out_past
     from checks.judging import detect
-    from checks.past import TABLES as PAST
+    from shared.past import TABLES as PAST
     from shared.settings import lone_site
 
-    started, busy = time.perf_counter(), time.process_time()
+    judged = judged_busy = laid = 0.0
+    names = _relations("site")
     with duckdb.connect(folder / "closed.duckdb") as con:
         con.execute(f"SET threads = {THREADS}; SET memory_limit = '{MEMORY}'; "
-                    f"SET temp_directory = '{folder / 'spill'}'")
-        detect(con, lone_site("creek"), AS_OF, _relations(past=False))
-        judged, judged_busy = time.perf_counter() - started, time.process_time() - busy
-        lay_out_past(con, _relations(past=False))
-        con.execute(f"ATTACH '{folder / 'past.duckdb'}' AS kept")
-        for table in PAST:
-            con.execute(f"CREATE TABLE kept.{table} AS FROM {table}")
-        count = con.execute("SELECT count(*) FROM judged_events").fetchone()
-    return {"closed": count[0] if count else 0, "judged": judged, "judged_cpu": judged_busy,
-            "laid": time.perf_counter() - started - judged, "peak": memory("VmHWM"),
+                    f"SET temp_directory = '{folder / 'spill'}'; "
+                    f"ATTACH '{folder / 'past.duckdb'}' AS kept")
+        for table, columns in PAST.items():
+            spelt = ", ".join(f"{name} {kind}" for name, kind in columns.items())
+            con.execute(f"CREATE TABLE kept.{table} ({spelt})")
+        counted = con.execute("SELECT count(*) FROM judged_events").fetchone()
+        count = counted[0] if counted else 0
+        some = max(1, MOST_AT_ONCE * len(SITES) // count)
+        for first in range(0, len(SITES), some):
+            started, busy = time.perf_counter(), time.process_time()
+            chosen = ", ".join(f"'{site}'" for site in SITES[first:first + some])
+            con.execute(f"CREATE OR REPLACE TEMP TABLE site_events AS FROM judged_events "
+                        f"WHERE site IN ({chosen})")
+            for table in ("catches", "oddities"):
+                con.execute(
+                    f"CREATE OR REPLACE TEMP TABLE site_{table} AS FROM judged_{table} "
+                    "WHERE file_sha256 IN (SELECT file_sha256 FROM site_events)")
+            detect(con, lone_site("creek"), AS_OF, names, closing=True)
+            judged += time.perf_counter() - started
+            judged_busy += time.process_time() - busy
+            started = time.perf_counter()
+            lay_out_past(con, names)
+            for table in PAST:
+                con.execute(f"INSERT INTO kept.{table} FROM {table}")
+            for name in (names.events, names.catches, names.oddities):
+                con.execute(f"DROP TABLE {name}")
+            laid += time.perf_counter() - started
+    return {"closed": count, "judged": judged, "judged_cpu": judged_busy,
+            "laid": laid, "peak": memory("VmHWM"),
             "bytes": (folder / "past.duckdb").stat().st_size}
 
 
@@ -94,7 +122,7 @@ def week(folder: Path) -> dict[str, float]:
     import duckdb
 
     from checks.judging import judge
-    from checks.past import TABLES as PAST
+    from shared.past import TABLES as PAST
     from shared.settings import lone_site
 
     con = duckdb.connect(folder / "open.duckdb")
@@ -184,7 +212,7 @@ def main() -> None:
         f"{THREADS} threads; Python {platform.python_version()}; duckdb {version('duckdb')}. "
         f"Made-up record of {SEASONS - 1} closed seasons and one under way; DuckDB may hold "
         f"{MEMORY} while the closed ones are judged.", "", table, "",
-        "What the closed seasons tell is kept in the tables of `checks/past.py`. Least and most "
+        "What the closed seasons tell is kept in the tables of `shared/past.py`. Least and most "
         "of the season's days, repeats, first records and prints of rows merge exactly; the "
         "medians (a site's usual spread, step, distance from the others and conductivity) are "
         "those of its closed seasons and stand still while a season is under way.", ""])

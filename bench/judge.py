@@ -19,7 +19,7 @@ from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import Path
 
-from bench.contenders import BOTH, CONTENDERS, SUBSET, THREADS, digest
+from bench.contenders import BOTH, CONTENDERS, MEMORY, SUBSET, THREADS, digest
 from bench.national_record import make_record
 
 DOCUMENT = Path(__file__).parent.parent / "docs" / "bench-judge.md"
@@ -191,6 +191,7 @@ NOTES = f"""\
   uncompressed temporary tables that a run lays out. The validators get a frame in memory,
   uncompressed; for the quickest of them another line begins at the warehouse's tables as we
   do. Else loading is outside the clock and the peak; the peak includes the loaded input.
+- DuckDB may hold {MEMORY}; beyond that it puts temporary tables on disk.
 - DuckDB takes compressed columns apart first, and compares doubles one by one, since it
   orders NaN; one line shows what the reading alone costs.
 - *Row rules* are those about one event: its own values, its catches, its sums, and what the

@@ -23,7 +23,12 @@ SEASONS = 13
 ODD_SHARE = 0.025
 """Share of rows that get one odd thing."""
 
-TABLES = ("judged_events", "judged_catches", "judged_oddities", "neighbour_days")
+_ORDER = {"judged_events": "row_id", "judged_catches": "catch_id",
+          "judged_oddities": "row_id, cell", "neighbour_days": "local_date"}
+TABLES = tuple(_ORDER)
+
+_MEMORY = "3GB"
+"""What DuckDB may hold while the record is made."""
 
 _ODD_READINGS: dict[str, str] = {
     "water_temperature": "CASE WHEN pick2 < 0.5 THEN water_temperature * 1.8 + 32 "
@@ -66,9 +71,14 @@ def _typed(columns: dict[str, str], given: dict[str, str]) -> str:
 
 
 def make_record(folder: Path, events: int) -> None:
-    """Write ``TABLES`` as Parquet files into ``folder``: ``events`` events and their catches."""
-    with duckdb.connect() as con:
-        con.execute("SET threads = 2")
+    """Write ``TABLES`` as Parquet files into ``folder``: ``events`` events and their catches.
+
+    Made in a database on disk, so that ten million need no more memory than one.
+    """
+    made = folder / "made.duckdb"
+    with duckdb.connect(made) as con:
+        con.execute(f"SET threads = 2; SET memory_limit = '{_MEMORY}'; "
+                    "SET preserve_insertion_order = false; SET enable_progress_bar = false")
         _make_events(con, events)
         _make_catches(con)
         evidence = ", ".join(
@@ -81,11 +91,11 @@ def make_record(folder: Path, events: int) -> None:
             f"CREATE TABLE neighbour_days AS SELECT local_date, {evidence} "
             "FROM judged_events WHERE local_date IS NOT NULL GROUP BY local_date")
         for table in TABLES:
-            order = {"judged_events": " ORDER BY row_id", "judged_catches": " ORDER BY catch_id"}
             con.execute(
-                f"COPY (SELECT * FROM {table}{order.get(table, '')}) "
+                f"COPY (SELECT * FROM {table} ORDER BY {_ORDER[table]}) "
                 f"TO '{folder / (table + '.parquet')}' (FORMAT parquet)"
             )
+    made.unlink()
 
 
 def _files() -> str:

@@ -122,6 +122,16 @@ def clean_counts_schema() -> pa.DataFrameSchema:
     })
 
 
+def get_ready() -> None:
+    """Import what :func:`door_breaches` takes, which is most of what it costs."""
+    import pandera.polars as pa
+    import polars as pl
+
+    # pandera looks for what judges a frame when it is given the first one.
+    frame_breaches(pl.DataFrame({"qc": [int(Flag.PASS)]}),
+                   pa.DataFrameSchema({"qc": _flag_column()}))
+
+
 def door_breaches(events: pyarrow.Table, counts: pyarrow.Table) -> list[Breach]:
     """What in the clean events and counts (Arrow) must not be published; empty when sound."""
     return breaches(events, clean_events_schema()) + breaches(counts, clean_counts_schema())

@@ -16,8 +16,8 @@ import duckdb
 from checks.catalogue import CATALOGUE
 from checks.causes import with_causes
 from checks.chemistry import build_water
+from checks.closing import lay_out_none
 from checks.explaining import explain
-from checks.past import lay_out_none
 from checks.relations import (
     OF_CATCH,
     RELATIONS,
@@ -34,6 +34,7 @@ from checks.relations import (
     naming_rows,
     narrowed,
     source_of,
+    sweep,
 )
 from checks.rule import Case, Limits, Outside, Over, Probe, Rule
 from checks.trying import TRIED, lay_out_tried
@@ -193,11 +194,13 @@ def detect(
     as_of: dt.date,
     names: Relations,
     bound: Sequence[Bound] | None = None,
+    closing: bool = False,
 ) -> list[Bound]:
     """Fill temporary table ``rule_hits(probe, row_id, catch_id, taxon)``.
 
     Returns the probes, whose ``number`` the hits carry. Consequences are not yet
-    silenced and column units not yet looked at; :func:`judge` does both.
+    silenced and column units not yet looked at; :func:`judge` does both. With ``closing``
+    :func:`checks.closing.lay_out_past` may be called next.
     """
     bound = bind(network) if bound is None else list(bound)
     if not names.past:
@@ -232,6 +235,7 @@ def detect(
     if series:
         conditions = [_filled(b.probe.when, names, as_of, b.probe.field) for b in series]
         build_series(con, names, "rule_misdated", conditions)
+        sweep(con, "rule_twins")
         _collect(con, series, _beside(con, series, names), as_of)
     following = [b for b in bound if b.probe.over in _FOLLOWING]
     if following:
@@ -240,7 +244,7 @@ def detect(
         for item in following:
             when = _filled(item.probe.when, names, as_of, item.probe.field)
             asked.setdefault(item.probe.over, []).append((item.probe.field, when))
-        build_followers(con, names, asked)
+        build_followers(con, names, asked, closing)
         _collect(con, following, _beside(con, following, names), as_of)
     return list(bound)
 
@@ -261,7 +265,10 @@ def _doubt(con: duckdb.DuckDBPyConnection, bound: Sequence[Bound]) -> None:
         return ", ".join(str(b.number) for b in wanted) or "NULL"
 
     of_rows = [b for b in bound if b.rule.id in _DOUBTING_ROW]
-    of_values = [b for b in bound if b.probe.effect is not Effect.NOTE]
+    # Where readings disagree by the water's laws, which of them is wrong is told afterwards. The
+    # temperature has its own days and neighbours to tell it by, and stays among them.
+    of_values = [b for b in bound if b.probe.effect is not Effect.NOTE
+                 and not (b.rule.pairs and b.probe.field == "water_temperature")]
     fields = ", ".join(f"({b.number}, '{b.probe.field}')" for b in of_values) or "(NULL, NULL)"
     con.execute("CREATE OR REPLACE TEMP TABLE rule_doubted_rows AS SELECT DISTINCT row_id "
                 f"FROM rule_hits WHERE probe IN ({numbers(of_rows)})")
@@ -287,36 +294,57 @@ _CATCH_CASE = ("sheet", "sheet_row", "taxon", "life_stage")
 
 
 def _cases(
-    con: duckdb.DuckDBPyConnection, item: Bound, names: Relations, as_of: dt.date
-) -> list[tuple[object, ...]]:
-    """Value, place and facts of each hit of one probe."""
-    probe, over = item.probe, item.probe.over
-    facts = (
-        "json_object("
-        + ", ".join(
-            f"'{name}', {_filled(sql, names, as_of, probe.field)}"
-            for name, sql in probe.facts.items()
-        )
-        + ")"
-    )
-    entry = FIELDS[probe.field]
-    alias = ""
-    if over in OF_CATCH and entry.level is Level.CATCH:
-        alias = "c"
-    elif over is not Over.CATCHES and entry.level is Level.EVENT:
-        alias = "e"
-    numeric = entry.kind in NUMERIC_KINDS
-    value = f"{alias}.{probe.field}" if alias and numeric else "NULL::DOUBLE"
-    if over is Over.ODDITIES and entry.level is Level.CATCH and numeric:
-        value = f"(SELECT k.{probe.field} FROM {names.catches} k WHERE k.catch_id = o.catch_id)"
+    con: duckdb.DuckDBPyConnection, fired: Iterable[Bound], names: Relations, as_of: dt.date
+) -> list[tuple[Bound, tuple[object, ...]]]:
+    """Value, place and facts of each hit, by probe and row.
+
+    Probes over one relation are asked in one statement: planning it costs more than its rows.
+    """
+    alike: dict[tuple[Over, Level], list[Bound]] = {}
+    for item in fired:
+        alike.setdefault((item.probe.over, FIELDS[item.probe.field].level), []).append(item)
+    out: list[tuple[Bound, tuple[object, ...]]] = []
+    for (over, level), items in alike.items():
+        by_number = {item.number: item for item in items}
+        out += [(by_number[number], tuple(hit)) for number, *hit in con.execute(
+            _cases_sql(over, level, items, names, as_of)).fetchall()]
+    return sorted(out, key=lambda case: case[0].number)
+
+
+def _cases_sql(
+    over: Over, level: Level, items: Sequence[Bound], names: Relations, as_of: dt.date
+) -> str:
+    """SQL of the cases of ``items``, all over one relation and of fields of one level."""
+
+    def of_each(told: Callable[[Probe], str]) -> str:
+        cases = " ".join(f"WHEN {item.number} THEN {told(item.probe)}" for item in items)
+        return f"CASE hit.probe {cases} END"
+
+    def facts(probe: Probe) -> str:
+        named = ", ".join(f"'{name}', {_filled(sql, names, as_of, probe.field)}"
+                          for name, sql in probe.facts.items())
+        return f"json_object({named})"
+
+    def value(probe: Probe) -> str:
+        if FIELDS[probe.field].kind not in NUMERIC_KINDS:
+            return "NULL::DOUBLE"
+        if over is Over.ODDITIES and level is Level.CATCH:
+            return (f"(SELECT k.{probe.field} FROM {names.catches} k "
+                    "WHERE k.catch_id = o.catch_id)")
+        if over in OF_CATCH and level is Level.CATCH:
+            return f"c.{probe.field}"
+        if over is not Over.CATCHES and level is Level.EVENT:
+            return f"e.{probe.field}"
+        return "NULL::DOUBLE"
+
     # Hits name their row; the relation is read again for these few rows only.
-    keys = RELATIONS[over].same.replace("{field}", probe.field)
+    keys = RELATIONS[over].same.replace("'{field}'", of_each(lambda probe: f"'{probe.field}'"))
     event = "v" if over is Over.CATCHES else "e"
     source = source_of(over, names)
     if over is Over.CATCHES:
         source += f" JOIN {names.events} v ON v.row_id = c.row_id"
     catch = "NULL, NULL"
-    if over is Over.TALLIES and entry.level is Level.CATCH:
+    if over is Over.TALLIES and level is Level.CATCH:
         catch = "hit.taxon, NULL"
     where = f"{event}.sheet, {event}.sheet_row"
     if over in OF_CATCH:
@@ -330,12 +358,14 @@ def _cases(
             "WHERE k.catch_id = hit.catch_id)"
         )
         catch = f"{catch}.t, {catch}.s"
-    return con.execute(
-        f"SELECT DISTINCT hit.row_id, hit.catch_id, {event}.file_sha256, {where}, "
-        f"{event}.water_sheet, {event}.water_row, {catch}, {event}.event_id, "
-        f"{event}.local_date, {value}, {cell}, {raw}, {facts} "
-        f"FROM {source}, rule_hits hit WHERE hit.probe = {item.number} AND {keys} ORDER BY 1, 2"
-    ).fetchall()
+    numbers = ", ".join(str(item.number) for item in items)
+    return (
+        f"SELECT DISTINCT hit.probe, hit.row_id, hit.catch_id, {event}.file_sha256, {where}, "
+        f"{event}.water_sheet, {event}.water_row, {catch}, {event}.event_id, {event}.site, "
+        f"{event}.local_date, {of_each(value)}, {cell}, {raw}, {of_each(facts)} "
+        f"FROM {source}, rule_hits hit WHERE hit.probe IN ({numbers}) AND {keys} "
+        "ORDER BY 1, 2, 3"
+    )
 
 
 def judge(
@@ -353,7 +383,43 @@ def judge(
     ``file_names``: sha256 -> name to show. Raises nothing for odd data; a fault in a
     rule's SQL surfaces as ``duckdb.Error``.
     """
-    bound = detect(con, network, as_of, names)
+    found = _found(con, network, as_of, names, places, raw_text, file_names, site)
+    sweep(con)
+    return with_causes(found)
+
+
+def judge_sites(
+    con: duckdb.DuckDBPyConnection,
+    network: Network,
+    as_of: dt.date,
+    names: Relations,
+    places: Sequence[Place],
+    raw_text: RawText,
+    file_names: dict[str, str],
+    closing: bool = False,
+) -> dict[str, list[Finding]]:
+    """As :func:`judge` of each site that the rows are of, in one pass over all of them.
+
+    Planning some hundred statements costs more than a few sites' rows do. No file may be of two
+    sites: rows are known by their file and place in it. Sites without findings are not named.
+    With ``closing`` :func:`checks.closing.lay_out_past` may be called next.
+    """
+    by_site: dict[str, list[Finding]] = {}
+    found = _found(con, network, as_of, names, places, raw_text, file_names, None, closing)
+    if not closing:
+        sweep(con)
+    for finding in found:
+        by_site.setdefault(finding.site, []).append(finding)
+    return {site: with_causes(found) for site, found in by_site.items()}
+
+
+def _found(
+    con: duckdb.DuckDBPyConnection, network: Network, as_of: dt.date, names: Relations,
+    places: Sequence[Place], raw_text: RawText, file_names: dict[str, str], site: str | None,
+    closing: bool = False,
+) -> list[Finding]:
+    """Findings before causes; of ``site``, or where None each of the site its row is of."""
+    bound = detect(con, network, as_of, names, closing=closing)
     counts = dict(con.execute("SELECT probe, count(*) FROM rule_hits GROUP BY 1").fetchall())
     fired = [item for item in bound if counts.get(item.number)]
     asked = [sql for item in fired for sql in item.probe.facts.values()]
@@ -364,13 +430,12 @@ def judge(
         index.setdefault((place.file_sha256, place.sheet, place.field), []).append(place)
     hit_rows = _with_hits(con, fired, names)
     found: list[Finding] = []
-    for item in fired:
-        for hit in _cases(con, item, hit_rows, as_of):
-            finding = _finding(item, hit, site, index, raw_text, file_names)
-            if finding is not None:
-                found.append(finding)
+    for item, hit in _cases(con, fired, hit_rows, as_of):
+        finding = _finding(item, hit, site, index, raw_text, file_names)
+        if finding is not None:
+            found.append(finding)
     found = _without_unsure(_without_consequences(found))
-    return with_causes(_with_tried_suggestions(con, found, bound, names, as_of))
+    return _with_tried_suggestions(con, found, bound, names, as_of)
 
 
 _TRIED_OVER = frozenset({
@@ -389,13 +454,14 @@ def _with_tried_suggestions(
     """
     if not lay_out_tried(con, names, found):
         return found
+    tried = replace(TRIED, by_home=names.by_home)
     asked = [b for b in bound if b.probe.over in _TRIED_OVER and b.probe.keep is None
              and b.probe.effect is not Effect.NOTE]
     con.execute("TRUNCATE rule_hits")
-    build_row_relations(con, TRIED, {Over.TALLIES}, None)
-    _build_kinds(con, asked, TRIED)
-    build_water(con, TRIED.events, [f"SELECT row_id FROM {TRIED.events}"])
-    _collect(con, asked, TRIED, as_of)
+    build_row_relations(con, tried, {Over.TALLIES}, None)
+    _build_kinds(con, asked, tried)
+    build_water(con, tried.events, [f"SELECT row_id FROM {tried.events}"])
+    _collect(con, asked, tried, as_of)
     by_number = {b.number: b for b in asked}
     broken: dict[int, set[str]] = {}
     for number, row_id in con.execute("SELECT DISTINCT probe, row_id FROM rule_hits").fetchall():
@@ -413,7 +479,7 @@ def _with_tried_suggestions(
 def _finding(
     item: Bound,
     hit: tuple[object, ...],
-    site: str,
+    site: str | None,
     index: dict[tuple[str, str, str], list[Place]],
     raw_text: RawText,
     file_names: dict[str, str],
@@ -429,6 +495,7 @@ def _finding(
         taxon,
         stage,
         event_id,
+        of_site,
         local_date,
         value,
         cell,
@@ -470,7 +537,7 @@ def _finding(
         return None
     suggestion = item.rule.suggest(case) if item.rule.suggest is not None else None
     return Finding(
-        site=site,
+        site=str(of_site) if site is None else site,
         file=file_names.get(str(sha), ""),
         file_sha256=str(sha),
         sheet=at_sheet,

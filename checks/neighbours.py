@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import duckdb
 
 from checks.relations import NEIGHBOUR_FIELDS, Relations
-from checks.sequences import print_columns
+from checks.twin_sites import lay_out_twins
+from shared.columnar import sql_text
 from shared.fields import FIELDS
 from shared.identity import short_digest
 from shared.protocol import protocols
@@ -13,8 +16,9 @@ from shared.protocol import protocols
 STEPS = {"water_temperature": 0.5, "air_temperature": 0.5, "precipitation": 1.0}
 """Medians are rounded to these, so that a slip at one site does not stir all the others."""
 
-EVIDENCE = Relations(neighbours="neighbour_days", pulse="neighbour_pulse", twins="neighbour_twins")
-"""The relations of a site judged with what :func:`neighbour_evidence` lays out."""
+EVIDENCE = Relations(neighbours="neighbour_days", pulse="neighbour_pulse", twins="neighbour_twins",
+                     by_home=True)
+"""The relations of sites judged with what :func:`neighbour_evidence` lays out."""
 
 _LEAST_SITES = 3
 """Fewer other sites do not tell whether the run pulses."""
@@ -28,7 +32,8 @@ def lay_out_site_days(
     ``events`` is a relation of staged events of every site, each once, ``catches`` of their
     catches (None: of readings alone). ``site_days`` has each site's median of a day's
     readings, possible ones only; ``site_catches`` how many times its catch of the days about a
-    site caught that day; ``site_twins`` rows that two sites have alike.
+    site caught that day; ``site_twins`` rows that two sites have alike
+    (:mod:`checks.twin_sites`).
     """
     spans = {name: FIELDS[name].possible for name in NEIGHBOUR_FIELDS}
     own = ", ".join(
@@ -40,7 +45,7 @@ def lay_out_site_days(
         con.execute("CREATE OR REPLACE TEMP TABLE site_catches "
                     "(site VARCHAR, local_date DATE, times DOUBLE)")
         con.execute("CREATE OR REPLACE TEMP TABLE site_twins "
-                    "(site VARCHAR, local_date DATE, core UBIGINT)")
+                    "(site VARCHAR, other VARCHAR, local_date DATE, core UBIGINT, mine BOOLEAN)")
         return
     target = protocols()["fyke"].targets[0]
     con.execute(f"""
@@ -56,22 +61,16 @@ def lay_out_site_days(
         FROM daily
         WINDOW about AS (PARTITION BY site, season ORDER BY local_date
                          ROWS BETWEEN 4 PRECEDING AND 4 FOLLOWING EXCLUDE CURRENT ROW)""")
-    con.execute(f"""
-        CREATE OR REPLACE TEMP TABLE site_twins AS
-        SELECT site, local_date, core FROM (
-            SELECT DISTINCT e.site, e.local_date, p.core
-            FROM ({print_columns(events, catches)}) p JOIN {events} e USING (row_id)
-            WHERE p.told > 0)
-        QUALIFY count(*) OVER (PARTITION BY local_date, core) > 1""")
+    lay_out_twins(con, events, catches)
 
 
-def neighbour_evidence(con: duckdb.DuckDBPyConnection, site_id: str) -> str:
-    """Lay out the evidence for one site from what the sites have; returns a digest of it.
+def neighbour_evidence(con: duckdb.DuckDBPyConnection, site_ids: Sequence[str]) -> dict[str, str]:
+    """Lay out the evidence for ``site_ids`` from what the sites have; a digest of each one's.
 
-    For days on which the site has an event, over the other sites: ``neighbour_days`` medians,
-    least and most; ``neighbour_pulse`` how many times their usual catch they had, in powers of
-    two, so that only a pulse stirs a site; ``neighbour_twins`` rows just like one of the
-    site's, which a day without any does not have.
+    For each ``home`` of these, for days on which it has an event, over the other sites:
+    ``neighbour_days`` medians, least and most; ``neighbour_pulse`` how many times their usual
+    catch they had, in powers of two, so that only a pulse stirs a site; ``neighbour_twins`` rows
+    just like one of the site's, which a day without any does not have.
     """
 
     def rounded(how: str, name: str) -> str:
@@ -81,22 +80,25 @@ def neighbour_evidence(con: duckdb.DuckDBPyConnection, site_id: str) -> str:
         f"{rounded('median', name)} AS {name}, count({name}) AS {name}_sites, "
         f"{rounded('min', name)} AS {name}_least, {rounded('max', name)} AS {name}_most"
         for name in NEIGHBOUR_FIELDS)
-    days = "local_date IN (SELECT local_date FROM site_days WHERE site = $site)"
+    named = f"site IN ({', '.join(map(sql_text, site_ids))})"
+    days = f"(SELECT site AS home, local_date FROM site_days WHERE {named}) h"
     for table, query in {
         EVIDENCE.neighbours: f"""
-            SELECT local_date, {medians} FROM site_days WHERE site <> $site AND {days}
-            GROUP BY local_date ORDER BY local_date""",
+            SELECT home, local_date, {medians}
+            FROM site_days o JOIN {days} USING (local_date) WHERE o.site <> home
+            GROUP BY ALL ORDER BY ALL""",
         EVIDENCE.pulse: f"""
-            SELECT local_date, pow(2, greatest(round(log2(median(times))), 0)) AS pulse
-            FROM site_catches WHERE site <> $site AND times IS NOT NULL AND {days}
-            GROUP BY local_date HAVING count(*) >= {_LEAST_SITES} AND pulse > 1
-            ORDER BY local_date""",
-        EVIDENCE.twins: """
-            SELECT t.site, t.local_date, t.core FROM site_twins t
-            SEMI JOIN (FROM site_twins WHERE site = $site) USING (local_date, core)
-            WHERE t.site <> $site ORDER BY ALL""",
+            SELECT home, local_date, pow(2, greatest(round(log2(median(times))), 0)) AS pulse
+            FROM site_catches o JOIN {days} USING (local_date)
+            WHERE o.site <> home AND times IS NOT NULL
+            GROUP BY ALL HAVING count(*) >= {_LEAST_SITES} AND pulse > 1 ORDER BY ALL""",
+        EVIDENCE.twins: f"""
+            SELECT site AS home, other AS site, local_date, core, mine FROM site_twins
+            WHERE {named} ORDER BY ALL""",
     }.items():
-        con.execute(f"CREATE OR REPLACE TEMP TABLE {table} AS {query}", {"site": site_id})
-    return short_digest(*(
-        con.execute(f"FROM {table}").fetchall()
-        for table in (EVIDENCE.neighbours, EVIDENCE.pulse, EVIDENCE.twins)))
+        con.execute(f"CREATE OR REPLACE TEMP TABLE {table} AS {query}")
+    rows: dict[str, list[list[tuple[object, ...]]]] = {site: [[], [], []] for site in site_ids}
+    for place, table in enumerate((EVIDENCE.neighbours, EVIDENCE.pulse, EVIDENCE.twins)):
+        for home, *told in con.execute(f"FROM {table}").fetchall():
+            rows[home][place].append(tuple(told))
+    return {site: short_digest(*told) for site, told in rows.items()}

@@ -13,8 +13,6 @@ from dataclasses import dataclass, replace
 
 import duckdb
 
-from checks import past
-from checks.past import TYPICAL_FIELDS
 from checks.rule import Over
 from checks.sequences import (
     Asked,
@@ -25,8 +23,10 @@ from checks.sequences import (
     build_nets,
     build_readings,
 )
+from shared import past
 from shared.columnar import sql_text
 from shared.fields import FIELDS
+from shared.past import TYPICAL_FIELDS
 from shared.protocol import protocols
 from shared.staging import ROWS_A_FILE
 from shared.taxa import ALL_STAGES
@@ -68,8 +68,11 @@ class Relations:
     earlier: str | None = None
     """Rows as the site's sheets before the standing ones had them, with ``sent``, a date."""
     earlier_catches: str | None = None
+    by_home: bool = False
+    """Whether rows of several sites are judged together: ``neighbours, pulse`` and ``twins`` then
+    also have ``home``, the site judged whose evidence it is."""
     past: bool = False
-    """Whether the connection has the tables of :mod:`checks.past`; else all rows are judged."""
+    """Whether the connection has the tables of :mod:`shared.past`; else all rows are judged."""
     alike: str | None = None
     """Of vanished events ``event_id, place, sheet, sheet_row, local_date``: a row of the newest
     sheet that looks like it, ``place`` 1 the most."""
@@ -111,8 +114,8 @@ RELATIONS: dict[Over, Relation] = {
         f"{{catches}} c JOIN {_EVENT} USING (row_id) JOIN rule_kinds k USING (catch_id)",
         "rule_kinds", catch="c.catch_id", same=_CAUGHT),
     Over.NEIGHBOURS: Relation(
-        f"{_EVENT} LEFT JOIN rule_neighbours n USING (local_date) "
-        "LEFT JOIN rule_typical y USING (site)"),
+        f"{_EVENT} LEFT JOIN rule_neighbours n ON n.local_date = e.local_date{{at_home}} "
+        "LEFT JOIN rule_typical y ON y.site = e.site"),
     Over.TALLIES: Relation(
         f"{_EVENT} JOIN rule_tallies t USING (row_id)", "rule_tallies", taxon="t.taxon",
         same="e.row_id = hit.row_id AND t.taxon IS NOT DISTINCT FROM hit.taxon"),
@@ -153,7 +156,8 @@ OF_CATCH = frozenset({Over.CATCHES, Over.KINDS, Over.BLANKS, Over.COURSES})
 def source_of(over: Over, names: Relations) -> str:
     """SQL ``FROM`` clause of a relation, with the aliases that probes use."""
     return RELATIONS[over].source.format(
-        events=names.events, catches=names.catches, oddities=names.oddities)
+        events=names.events, catches=names.catches, oddities=names.oddities,
+        at_home=" AND n.home = e.site" if names.by_home else "")
 
 
 SCANNED = frozenset(over for over, relation in RELATIONS.items() if relation.names is None)
@@ -335,7 +339,8 @@ def _build_neighbours(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
             f"NULL::DOUBLE AS {name}_most"
             for name in NEIGHBOUR_FIELDS
         )
-        source = f"SELECT NULL::DATE AS local_date, {columns} WHERE FALSE"
+        source = (f"SELECT NULL::VARCHAR AS home, NULL::DATE AS local_date, {columns} "
+                  "WHERE FALSE")
     else:
         source = f"SELECT * FROM {names.neighbours}"
     con.execute(f"CREATE OR REPLACE TEMP TABLE rule_neighbours AS {source}")
@@ -457,24 +462,46 @@ def build_series(
         LEFT JOIN {names.events} w ON w.row_id = odd.twin_id""")
 
 
+def sweep(con: duckdb.DuckDBPyConnection, *only: str) -> None:
+    """Drop the relations ``only``, or all that a judgement laid out: memory is for the next."""
+    tables = only or [name for (name,) in con.execute(
+        "SELECT table_name FROM duckdb_tables() WHERE temporary "
+        "AND regexp_matches(table_name, '^(rule|tried)_')").fetchall()]
+    if tables:
+        con.execute("; ".join(f"DROP TABLE IF EXISTS temp.{name}" for name in tables))
+
+
 def build_followers(
-    con: duckdb.DuckDBPyConnection, names: Relations, asked: Mapping[Over, Asked]
+    con: duckdb.DuckDBPyConnection, names: Relations, asked: Mapping[Over, Asked],
+    closing: bool = False,
 ) -> None:
-    """Build those relations of rows one after another that are ``asked``, with its conditions."""
+    """Build those relations of rows one after another that are ``asked``, with its conditions.
+
+    With ``closing`` what these are made of stays for :mod:`checks.closing`; else it is dropped.
+    """
     fields = [field for over in (Over.READINGS, Over.APART) for field, _ in asked.get(over, ())]
-    build_nets(con, names.events, [*fields, "hours_fished", "soak_hours"])
+    build_nets(con, names.events, [*fields, "hours_fished", "soak_hours"], names.by_home)
     if Over.READINGS in asked:
         build_readings(con, asked[Over.READINGS])
+        sweep(con, "rule_spelt")
     if Over.COURSES in asked:
-        pulse = names.pulse or "(SELECT NULL::DATE AS local_date, NULL::DOUBLE AS pulse)"
-        build_courses(con, names.catches, pulse, asked[Over.COURSES])
+        pulse = names.pulse or ("(SELECT NULL::VARCHAR AS home, NULL::DATE AS local_date, "
+                                "NULL::DOUBLE AS pulse)")
+        build_courses(con, names.catches, pulse, asked[Over.COURSES], names.by_home)
+        if not closing:
+            sweep(con, "rule_caught")
     if Over.COPIES in asked:
-        build_copies(con, names.events, names.catches, names.twins, asked[Over.COPIES])
+        build_copies(con, names.events, names.catches, names.twins, asked[Over.COPIES],
+                     names.by_home)
+        if not closing:
+            sweep(con, "rule_prints")
     if Over.APART in asked:
-        build_apart(con, "rule_neighbours", asked[Over.APART])
+        build_apart(con, "rule_neighbours", asked[Over.APART], names.by_home)
     if Over.CHANGES in asked:
         build_changes(con, names.events, names.catches, names.earlier, names.earlier_catches,
                       asked[Over.CHANGES])
+    if not closing:
+        sweep(con, "rule_nets")
 
 
 def build_local_medians(con: duckdb.DuckDBPyConnection, names: Relations) -> None:

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import duckdb
 
-from checks import past
+from shared import past
 from shared.fields import FIELDS, Group, Kind
 from shared.protocol import protocols
 from shared.staging import ROWS_A_FILE
@@ -90,6 +90,11 @@ def neighbouring(value: str, steps: Mapping[str, int]) -> str:
                      for name, step in steps.items())
 
 
+def _at_home(evidence: str, row: str, by_home: bool) -> str:
+    """SQL: ``evidence`` is told of the site that ``row`` is of; nothing where there is one only."""
+    return f" AND {evidence}.home = {row}.home" if by_home else ""
+
+
 _STEPS = {"previous": -1, "next": 1, "before_previous": -2, "after_next": 2}
 _SO_FAR = "OVER (ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)"
 
@@ -105,6 +110,7 @@ def _by_field(asked: Asked) -> Mapping[str, list[str]]:
     return out
 
 
+_OF_A_NET = ("hours_fished", "soak_hours")
 _ROBUST = 1.4826
 _OTHERS = 12
 """Fewer pairs of days outside a run do not tell how often a column repeats."""
@@ -123,22 +129,27 @@ _READINGS = {
 _COURSES = (
     "catch_id", "row_id", "previous", "next", "about", "about_checks", "about_most", "usual",
     "usual_most", "pulse", "run", "run_id", "rises", "run_first", "run_last", "run_start",
-    "run_total", "run_leap", "run_then", "alike", "alike_id", "alike_first", "alike_last",
+    "run_total", "summed", "alike", "alike_id", "alike_first", "alike_last",
     "repeats", "large", "round", "latest", "far", "skipped", "nights", "sides", "kin", "kin_about",
 )
 
 
-def build_nets(con: duckdb.DuckDBPyConnection, events: str, fields: Iterable[str]) -> None:
+def build_nets(
+    con: duckdb.DuckDBPyConnection, events: str, fields: Iterable[str], by_home: bool = False
+) -> None:
     """``rule_nets``: events in the order of their nets, narrow, for the relations here.
 
     ``net`` a number of the net in its season, ``place`` of site and protocol, ``day``,
     ``season``, ``sheet_row``, ``ord`` their order, ``warmth`` the water's temperature as it
-    stands, and ``fields``, NULL where they are doubted. Rows whose time or identity is doubted
-    are left out. Numbers sort and join many times quicker than names.
+    stands, and ``fields``, NULL where they are doubted; with ``by_home`` the ``home`` whose
+    neighbours it has. Rows whose time or identity is doubted are left out. Numbers sort and join
+    many times quicker than names.
     """
     named = sorted(set(fields))
     bits = "".join(f" WHEN '{field}' THEN {1 << place}" for place, field in enumerate(named))
-    sure = "".join(f", CASE WHEN d.doubted & {1 << place} <> 0 THEN NULL ELSE {field} END "
+    # A net that was out had no hours, whatever stands there.
+    sure = "".join(f", CASE WHEN d.doubted & {1 << place} <> 0"
+                   f"{' OR lifted' if field in _OF_A_NET else ''} THEN NULL ELSE {field} END "
                    f"AS {field}" for place, field in enumerate(named))
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_nets AS
@@ -147,7 +158,7 @@ def build_nets(con: duckdb.DuckDBPyConnection, events: str, fields: Iterable[str
                    hash(site, protocol, gear_unit) AS gear, season, local_date AS day, sheet_row,
                    coalesce(checked_at, local_date::TIMESTAMP) AS moment,
                    net_status IS NOT DISTINCT FROM 'lifted' AS lifted,
-                   water_temperature AS warmth{sure}
+                   water_temperature AS warmth{", site AS home" if by_home else ""}{sure}
             FROM {events} ANTI JOIN rule_doubted_rows USING (row_id)
             LEFT JOIN (SELECT row_id, bit_or(CASE field{bits or " WHEN '' THEN 0"} END) AS doubted
                        FROM rule_doubted GROUP BY row_id) d USING (row_id)
@@ -310,7 +321,7 @@ def again_of(placed: str) -> str:
 
 
 def build_courses(
-    con: duckdb.DuckDBPyConnection, catches: str, pulse: str, asked: Asked
+    con: duckdb.DuckDBPyConnection, catches: str, pulse: str, asked: Asked, by_home: bool = False
 ) -> None:
     """``rule_courses``: catches that meet a condition, each within the catches of its net.
 
@@ -319,24 +330,31 @@ def build_courses(
     days about in the site's other seasons (NULL without), ``usual_most`` the most; ``pulse``,
     how many times their own usual the other sites had that day (a power of two, NULL without);
     ``run`` checks of counts that never fall, of which ``rises`` rise, from ``run_first`` to
-    ``run_last`` of the sheet, from ``run_start`` to ``run_total`` animals by ``run_leap`` at
-    most, and the count thereafter (``run_then``, -1: none), this being the one so ``far`` in it;
-    ``skipped`` days before this check without one, ``nights`` from the third check before to
-    the third after, ``sides`` the most of the two on either side; of a leap, ``kin`` animals of
-    the taxon's other stages in the row, and ``kin_about`` as ``about``; ``alike`` checks of one
-    same count, and ``repeats``, how often it would come again; on the net's ``latest`` catch of
-    the season, how many counts were ``large`` (20 and more, counted one by one) and of these
-    ``round``.
+    ``run_last`` of the sheet, from ``run_start`` to ``run_total`` animals, this being the one so
+    ``far`` in it, and ``summed``, how much likelier they are as a sum that grows (the natural
+    logarithm of how many times); ``skipped`` days before this check without one, ``nights`` from
+    the third check before to the third after, ``sides`` the most of the two on either side; of a
+    leap, ``kin`` animals of the taxon's other stages in the row, and ``kin_about`` as ``about``;
+    ``alike`` checks of one same count, and ``repeats``, how often it would come again; on the
+    net's ``latest`` catch of the season, how many counts were ``large`` (20 and more, counted
+    one by one) and of these ``round``.
 
     Counts swing: that one comes again is as likely as a normal deviate at its middle, 0.4 of a
     standard deviation of the differences from check to check, which is that of this catch and
     never less than a Poisson count's (the root of twice the count); thrice so likely for a
-    number that ends in 0 or 5; or as this very count has come again outside the run.
+    number that ends in 0 or 5; or as this very count has come again outside the run, of so many
+    and ten of that likelihood. Only checks one after another count: where a sheet leaves out
+    what was not caught, a check between broke the run.
+
+    ``summed``: daily catches are much like exponential ones of some mean. That sorted counts
+    were summed up is then likelier by (their mean / the mean of their steps) to the power of the
+    steps. Both ways the mean should be that of the four checks before and the four after,
+    within a factor of about two (normal in the logarithm, standard deviation ln 2).
 
     As of readings, what is dear is reckoned only where a condition could be met. It may ask
-    of ``about, about_most, sides, usual, usual_most, pulse, repeats, run_start, skipped, nights,
-    kin`` and ``run_leap`` only to be small, of ``about_checks, alike, kin_about`` and ``rises``
-    only to be large.
+    of ``about, about_most, sides, usual, usual_most, pulse, repeats, run_start, skipped, nights``
+    and ``kin`` only to be small, of ``about_checks, alike, kin_about, rises`` and ``summed`` only
+    to be large.
     """
     conditions = [condition for _, condition in asked]
     met = _any(conditions, "ecx", "o")
@@ -350,26 +368,29 @@ def build_courses(
     level = _or(_at_best(sql, {"alike": "1e9", "alike_id": "-1", "repeats": "0"})
                 for sql in of_level)
     climbed = _or(_at_best(sql, {
-        "run": "o.far", "run_total": "o.count", "run_then": "coalesce(o.next, -1)",
-        "rises": "1e9", "run_leap": "0", "run_start": "0", "run_id": "-1"}) for sql in of_climb)
+        "run": "o.far", "run_total": "o.count", "rises": "o.far - 1", "summed": "1e9",
+        "run_start": "0", "run_id": "-1"}) for sql in of_climb)
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_caught AS
         SELECT catch_id, row_id, c.taxon, c.count, hash(net, taxon, life_stage) AS net,
-               hash(gear, taxon, life_stage) AS place, season, day, e.sheet_row, ord,
+               hash(gear, taxon, life_stage) AS place, season, day, e.sheet_row, ord, nth,
                warmth AS water_temperature, hours_fished, soak_hours,
-               c.subsample_count IS NULL AS counted_whole
-        FROM {catches} c JOIN (FROM rule_nets WHERE NOT lifted) e USING (row_id)
+               c.subsample_count IS NULL AS counted_whole{", home" if by_home else ""}
+        FROM {catches} c
+        JOIN (SELECT *, row_number() OVER () AS nth FROM rule_nets WHERE NOT lifted) e
+            USING (row_id)
         ANTI JOIN (FROM rule_doubted WHERE field = 'count') q USING (row_id)
         WHERE c.count >= 0 AND c.life_stage <> '{ALL_STAGES}' AND taxon IS NOT NULL
         ORDER BY 5, ord, catch_id""")
-    steps = neighbouring("count", _STEPS)
+    steps = f"{neighbouring('count', _STEPS)}, {neighbouring('nth', {'nth_before': -1})}"
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_courses AS
         WITH placed AS MATERIALIZED (
             SELECT *, place_in_order - max(place_in_order) FILTER (starts) {_SO_FAR} + 1 AS far,
                    count(*) FILTER (starts) {_SO_FAR} AS climb,
-                   count(*) FILTER (count IS DISTINCT FROM previous) {_SO_FAR} AS flat
-            FROM (SELECT *, previous IS NULL OR previous = 0 OR count < previous AS starts,
+                   count(*) FILTER (apart OR count <> previous) {_SO_FAR} AS flat
+            FROM (SELECT *, nth - nth_before IS DISTINCT FROM 1 AS apart,
+                         apart OR previous = 0 OR count < previous AS starts,
                          row_number() OVER () AS place_in_order
                   FROM (SELECT *, {steps} FROM rule_caught))),
         climbs AS MATERIALIZED (
@@ -423,14 +444,27 @@ def build_courses(
                    max(o.most) AS usual_most
             FROM spans m JOIN around o USING (place, span)
             WHERE o.season <> m.season GROUP BY ALL HAVING sum(o.n) >= 8),
-        rising AS (
+        risen AS (
             SELECT net, climb, count(*) AS run, arg_min(row_id, ord) AS run_id,
-                   count(*) FILTER (count > previous AND previous > 0) AS rises,
+                   count(*) FILTER (count > previous AND NOT starts) AS rises,
                    min(sheet_row) AS run_first, max(sheet_row) AS run_last,
-                   min(count) AS run_start, max(count) AS run_total,
-                   max(count - previous) FILTER (count >= previous AND previous > 0) AS run_leap,
-                   arg_max(coalesce(next, -1), ord) AS run_then
+                   min(count) AS run_start, max(count) AS run_total, avg(count) AS run_mean,
+                   min(place_in_order) AS low, max(place_in_order) AS high
             FROM odd WHERE climb IN (FROM climbs) GROUP BY ALL),
+        rising AS (
+            SELECT r.* EXCLUDE (low, high, run_mean, beside, leg),
+                   rises * ln(run_mean / leg) + CASE WHEN beside IS NULL THEN 0 ELSE
+                       (pow(greatest(ln((run_mean + 1) / (beside + 1)), 0), 2)
+                        - pow(ln((leg + 1) / (beside + 1)), 2)) / (2 * pow(ln(2), 2))
+                   END AS summed
+            FROM (
+                SELECT r.*, run_total / run AS leg, beside
+                FROM risen r LEFT JOIN (
+                    SELECT s.climb, avg(p.count) AS beside
+                    FROM (SELECT climb, net, CASE WHEN step < 0 THEN low ELSE high END + step AS at
+                          FROM risen, (SELECT unnest([-4, -3, -2, -1, 1, 2, 3, 4]) AS step)) s
+                    JOIN placed p ON p.place_in_order = s.at AND p.net = s.net
+                    GROUP BY ALL) b USING (climb)) r),
         level AS (
             SELECT net, flat, place, count, count(*) AS alike, arg_min(row_id, ord) AS alike_id,
                    min(sheet_row) AS alike_first, max(sheet_row) AS alike_last
@@ -452,8 +486,8 @@ def build_courses(
                    a.about, coalesce(a.about_checks, 0) AS about_checks, a.about_most,
                    n.pulse, q.large, q.round, q.latest,
                    CASE WHEN w.pairs - f.alike >= {_OTHERS} THEN greatest(
-                       {_COMES_AGAIN}, CASE WHEN v.pairs - f.alike > 2
-                       THEN (v.same - f.alike + 2) / (v.pairs - f.alike + 3) ELSE 0 END)
+                       {_COMES_AGAIN}, (v.same - f.alike + 1 + 10 * {_COMES_AGAIN})
+                           / (greatest(v.pairs - f.alike, 0) + 10))
                    ELSE 1 END AS repeats
             FROM odd l
             LEFT JOIN near a ON a.catch_id = l.catch_id
@@ -465,7 +499,7 @@ def build_courses(
             LEFT JOIN rounds q ON q.latest = l.catch_id
             LEFT JOIN others u ON u.place = l.place AND u.season = l.season
                 AND u.span = {_SPAN.replace("day)", "l.day)")}
-            LEFT JOIN {pulse} n ON n.local_date = l.day) o
+            LEFT JOIN {pulse} n ON n.local_date = l.day{_at_home("n", "l", by_home)}) o
         WHERE {met}""")
 
 
@@ -514,13 +548,14 @@ def print_columns(events: str, catches: str) -> str:
 
 
 def build_copies(con: duckdb.DuckDBPyConnection, events: str, catches: str, elsewhere: str | None,
-                 asked: Asked) -> None:
+                 asked: Asked, by_home: bool = False) -> None:
     """``rule_copies``: events that say just what another event of the site, or elsewhere, says.
 
     ``k``: ``twin_row, twin_sheet, twin_file, twin_date, twin_site`` of the row that was there
     first; ``how``: ``before`` (the check before at the same net), ``visit`` (of that only what
     its own sheet says, the water having another), ``water`` (of that only the water's),
-    ``again`` (another day of the site) or ``elsewhere`` (the core of it); ``told`` readings and
+    ``again`` (another day of the site) or ``elsewhere`` (the core of it, unless that is this
+    site's own; ``theirs`` where it surely is the other's); ``told`` readings and
     ``kinds`` of catch alike, ``same_tally`` whether the catches are; ``days`` between the two;
     ``rows`` of the sheet that are so copied from one sheet, one after another or not, with
     ``lot`` animals; ``run_id``, the same for all of them.
@@ -530,13 +565,15 @@ def build_copies(con: duckdb.DuckDBPyConnection, events: str, catches: str, else
     abroad = "" if elsewhere is None else f"""
             UNION ALL BY NAME
             SELECT p.row_id, 'elsewhere' AS how, NULL::BIGINT AS twin_id, p.told, p.kinds,
-                   p.animals, TRUE AS same_tally, 0 AS days, t.site AS twin_site
+                   p.animals, TRUE AS same_tally, 0 AS days, t.site AS twin_site,
+                   NOT t.mine AS theirs
             FROM prints p JOIN {elsewhere} t
-            ON t.local_date = p.day AND t.core = p.core"""
+            ON t.local_date = p.day AND t.core = p.core{_at_home("t", "p", by_home)}
+            AND t.mine IS NOT TRUE"""
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_copies AS
         WITH prints AS MATERIALIZED (
-            SELECT p.*, e.net, e.place, e.day, e.ord
+            SELECT p.*, e.net, e.place, e.day, e.ord{", e.home" if by_home else ""}
             FROM rule_prints p JOIN rule_nets e USING (row_id)),
         in_order AS (
             SELECT *, lag(row_id) OVER in_net AS twin_id, lag(readings) OVER in_net AS was,
@@ -546,14 +583,15 @@ def build_copies(con: duckdb.DuckDBPyConnection, events: str, catches: str, else
         before AS (FROM {past.PRINTS} SEMI JOIN prints USING (place, readings, tally)),
         pasted AS (
             SELECT row_id, 'before' AS how, twin_id, told, kinds, animals,
-                   tally = was_caught AS same_tally, days, NULL::VARCHAR AS twin_site
+                   tally = was_caught AS same_tally, days, NULL::VARCHAR AS twin_site,
+                   NULL::BOOLEAN AS theirs
             FROM in_order WHERE readings = was AND days > 0 AND told >= 2
             UNION ALL
-            SELECT row_id, 'visit', twin_id, of_sky, kinds, animals, TRUE, days, NULL
+            SELECT row_id, 'visit', twin_id, of_sky, kinds, animals, TRUE, days, NULL, NULL
             FROM in_order WHERE sky = was_sky AND tally = was_caught AND days > 0
                  AND readings <> was
             UNION ALL
-            SELECT row_id, 'water', twin_id, of_water, kinds, animals, FALSE, days, NULL
+            SELECT row_id, 'water', twin_id, of_water, kinds, animals, FALSE, days, NULL, NULL
             FROM in_order WHERE water = was_water AND days > 0 AND readings <> was),
         repeated AS (
             SELECT place, readings, tally FROM (
@@ -562,7 +600,8 @@ def build_copies(con: duckdb.DuckDBPyConnection, events: str, catches: str, else
             GROUP BY ALL HAVING min(day) < max(day)),
         again AS (
             SELECT p.row_id, 'again' AS how, min(t.row_id) AS twin_id, p.told, p.kinds, p.animals,
-                   TRUE AS same_tally, min(abs(p.day - t.day)) AS days, NULL AS twin_site
+                   TRUE AS same_tally, min(abs(p.day - t.day)) AS days, NULL AS twin_site,
+                   NULL AS theirs
             FROM (FROM prints SEMI JOIN repeated USING (place, readings, tally)
                   ANTI JOIN pasted USING (row_id)) p
             JOIN (SELECT row_id, place, readings, tally, day FROM prints
@@ -587,12 +626,13 @@ def build_copies(con: duckdb.DuckDBPyConnection, events: str, catches: str, else
         WHERE {met}""")
 
 
-def readings_apart(field: str, neighbours: str) -> str:
+def readings_apart(field: str, neighbours: str, by_home: bool = False) -> str:
     """SQL query of a field's readings beside the other sites' median of the day."""
     return f"""
         SELECT row_id, net, place, day, ord, e.{field} AS value, n.{field} AS median,
                n.{field}_sites AS sites, e.{field} - n.{field} AS apart
-        FROM rule_nets e JOIN {neighbours} n ON n.local_date = e.day
+        FROM rule_nets e JOIN {neighbours} n
+            ON n.local_date = e.day{_at_home("n", "e", by_home)}
         WHERE e.{field} IS NOT NULL AND n.{field}_sites >= 3"""
 
 
@@ -608,7 +648,9 @@ USUALLY_APART = f"""
 """SQL: how far apart a site usually is, and how widely that scatters; of ``placed``."""
 
 
-def build_apart(con: duckdb.DuckDBPyConnection, neighbours: str, asked: Asked) -> None:
+def build_apart(
+    con: duckdb.DuckDBPyConnection, neighbours: str, asked: Asked, by_home: bool = False
+) -> None:
     """``rule_apart``: readings that meet a condition, beside the other sites' median of the day.
 
     ``a``: ``apart``, the reading less the median; ``usual`` its median at the site (a warm
@@ -625,7 +667,7 @@ def build_apart(con: duckdb.DuckDBPyConnection, neighbours: str, asked: Asked) -
         was = f"(FROM {past.APART} WHERE field = '{field}')"
         con.execute(f"""
             INSERT INTO rule_apart BY NAME
-            WITH placed AS MATERIALIZED ({readings_apart(field, neighbours)}),
+            WITH placed AS MATERIALIZED ({readings_apart(field, neighbours, by_home)}),
             {USUALLY_APART},
             lately AS (
                 SELECT p.*, '{field}' AS field, u.usual, u.spread,

@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from flows.terminal import shown
 from shared.problems import Problem
 
 DONE, NEEDS_PEOPLE, COULD_NOT = 0, 1, 2
@@ -269,7 +270,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return work(options)
     except Problem as problem:
-        sys.stderr.write(f"tallyweir {options.command}: {problem}\n")
+        sys.stderr.write(shown(f"tallyweir {options.command}: {problem}") + "\n")
         return COULD_NOT
     except KeyboardInterrupt:
         sys.stderr.write("\nStopped. Nothing is lost; run it again to go on.\n")
@@ -278,16 +279,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return DONE
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
-        sys.stderr.write(
+        sys.stderr.write(shown(
             f"tallyweir {options.command}: {place}{error.strerror or error}. Check that the "
             "folder is there, that you may write in it and that the disk has room. Nothing that "
-            "arrived is lost.\n")
+            "arrived is lost.") + "\n")
         return COULD_NOT
     except Exception as error:  # the last guard: no traceback reaches a user
-        sys.stderr.write(
+        sys.stderr.write(shown(
             f"tallyweir {options.command}: something went wrong on our side "
             f"({type(error).__name__}: {error}). Nothing that arrived is lost. Please send this "
-            "line to whoever keeps Tallyweir running; TALLYWEIR_TRACEBACK=1 shows more.\n")
+            "line to whoever keeps Tallyweir running; TALLYWEIR_TRACEBACK=1 shows more.") + "\n")
         import os
 
         if os.environ.get("TALLYWEIR_TRACEBACK"):

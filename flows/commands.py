@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from flows import terminal
 from flows.cli import COULD_NOT, DONE, NEEDS_PEOPLE
 from flows.network_folder import load_network
 from shared.problems import BadSettings, NoRunYet, Problem
@@ -29,9 +30,7 @@ def _today() -> dt.date:
 
 
 def _console() -> Console:
-    from rich.console import Console
-
-    return Console(highlight=False, soft_wrap=False)
+    return terminal.console()
 
 
 def _print_json(document: Any) -> None:
@@ -88,6 +87,9 @@ def demo(options: Namespace) -> int:
             f"The demo is in {directory} already and stays as it is (--anew lays it out again).")
     else:
         with _progress(console, "Laying out the Lantern Bay demo"):
+            if not directory.exists():
+                directory.parent.mkdir(parents=True, exist_ok=True)
+                directory.mkdir(mode=0o700)  # a network names people; its folder is nobody else's
             layout = lay_out(directory, seed=options.seed, weeks=options.weeks)
         console.print(
             f"Laid out the Lantern Bay demo in {directory}: {len(layout.sites)} sites, four "
@@ -146,7 +148,7 @@ def check(options: Namespace) -> int:
 
         sheet, _, cell = options.explain.rpartition("!")
         for sentence in explain_cell(checked, sheet or None, cell):
-            sys.stdout.write(sentence + "\n")
+            sys.stdout.write(terminal.shown(sentence) + "\n")
         return DONE
     if options.json:
         _print_json(checked.as_contract())
@@ -425,6 +427,7 @@ def backup(options: Namespace) -> int:
                    network.id, utc_now())
     _console().print(f"Backup    {made.path} ({made.files} files, {made.size / 1e6:.1f} MB, "
                      "looked at)", soft_wrap=True)
+    made.of_sound_files()
     return DONE
 
 

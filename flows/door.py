@@ -7,14 +7,18 @@ what is wrong and which rows; the gate's page is kept in ``warehouse/gate/<versi
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from pathlib import Path
 
 import duckdb
 
+from flows.answers import pending
+from flows.network_folder import SETTINGS_NAME
 from shared.problems import Problem
 from shared.settings import Network
 from warehouse import data_package, durable
+from warehouse.folder import standing_path
 from warehouse.release import Built
 from warehouse.snapshot import SNAPSHOT_NAME
 
@@ -31,6 +35,34 @@ class GateShut(Problem, RuntimeError):
     """The built release does not hold what it must: it is not published."""
 
     code = "gate-shut"
+
+
+def get_ready() -> None:
+    """Import what contract and gate take, seconds of work, for who has the time to do it early."""
+    from checks import contract, gate
+
+    contract.get_ready()
+    gate.get_ready()
+
+
+def may_open(network_dir: Path) -> bool:
+    """Whether anything came since the last run, so that there may be a release to publish.
+
+    A guess from the times of files, good enough to say whether getting ready is worth it.
+    """
+    try:
+        looked = standing_path(network_dir).stat().st_mtime_ns
+    except OSError:
+        return True
+    places = (network_dir / SETTINGS_NAME, *(network_dir / "inbox").rglob("*"),
+              *pending.all_waiting(network_dir))
+    for place in places:
+        with contextlib.suppress(OSError):
+            told = place.stat()
+            # A copied file may keep the time it was written at; not that of its coming here.
+            if max(told.st_mtime_ns, told.st_ctime_ns) > looked:
+                return True
+    return False
 
 
 def guard_the_door(connection: duckdb.DuckDBPyConnection) -> None:

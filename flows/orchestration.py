@@ -10,15 +10,18 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from flows import door
 from flows.watching.log import LOG, log_to
 from flows.weekly import Outcome, WeeklyRun
 from shared.problems import Problem, Trouble
 from shared.settings import Network
-from warehouse.store import Warehouse
+from warehouse.durable import make_folder
+from warehouse.store import Warehouse, told
 
 Progress = Callable[[str], None]
 """Told in a few words what is going on."""
@@ -32,7 +35,7 @@ def embed(network_dir: Path) -> None:
     Whoever sets PREFECT_API_URL keeps it: then that server is used instead.
     """
     home = network_dir.resolve() / "warehouse" / "prefect"
-    home.mkdir(parents=True, exist_ok=True)
+    make_folder(home)
     settings = {
         "PREFECT_HOME": str(home),
         "PREFECT_PROFILES_PATH": str(home / "profiles.toml"),
@@ -111,13 +114,27 @@ def weekly_run(
             run.compare_sites()
             over_sites(run, "judge and load", run.judge_and_load)
             progress("release")
+            if getting_ready.is_alive():
+                getting_ready.join()
             stage("release", run.publish)()
             in_turn(run, "return", run.return_to)
             return run.finish()
 
     progress("starting the scheduler (some seconds the first time)")
     log_to(network_dir)
+    # The scheduler's start is mostly waiting: time enough for what the door must import. Not
+    # before Prefect is imported, since two threads do not import the same libraries well.
+    getting_ready = threading.Thread(target=_get_ready, name="door")
+    if door.may_open(network_dir):
+        getting_ready.start()
     return weekly()
+
+
+def _get_ready() -> None:
+    try:
+        door.get_ready()
+    except Exception:  # whoever needs it tries again, and tells what is wrong
+        LOG.warning("the door could not be made ready early", exc_info=True)
 
 
 def _worth_another_try(_task: object, _run: object, state: Any) -> bool:
@@ -127,6 +144,8 @@ def _worth_another_try(_task: object, _run: object, state: Any) -> bool:
 
 
 def _trouble(stage: str, error: object) -> Trouble:
+    if isinstance(error, BaseException):
+        error = told(error, "") or error
     if isinstance(error, Problem):
         return error.trouble
     return Trouble(

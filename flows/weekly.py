@@ -9,44 +9,39 @@ bytes received, the settings and ``as_of``.
 from __future__ import annotations
 
 import datetime as dt
-import json
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from checks.belonging import other_site_named
-from checks.judging import Place, bind, judge
-from checks.neighbours import EVIDENCE, lay_out_site_days, neighbour_evidence
+from checks.judging import Place, bind
+from checks.neighbours import lay_out_site_days, neighbour_evidence
+from flows import closed_seasons
 from flows.answers import home_coming, pending
-from flows.answers.home_coming import ANSWERED, RULE_VERSIONS
+from flows.answers.home_coming import RULE_VERSIONS
 from flows.answers.showing import corrected_texts
 from flows.desk import pictures
 from flows.door import ContractBroken, GateShut, gate_of, guard_the_door
-from flows.intake.account import contract_sheets
-from flows.intake.reading import read_workbook
-from flows.intake.recognising import recognise
-from flows.intake.standardizing import standardize
+from flows.intake.reading_room import reading_room
 from flows.intake.version import READER_VERSION
-from flows.network_folder import inbox_files, strangers_in_inbox
+from flows.network_folder import NotReceived, inbox_bytes, inbox_files, strangers_in_inbox
 from flows.returns import following_up
 from flows.returns.outbox import return_to_site
 from flows.returns.wording import days
-from flows.returns.workbook import holds_answers
-from flows.watching.log import current_run
+from flows.watching.log import LOG, current_run
 from shared.decisions import Decision
 from shared.findings import Finding
 from shared.flags import Effect
 from shared.identity import short_digest
 from shared.problems import Problem, Trouble
 from shared.settings import Network, lone_site
-from shared.staging import Staged
 from shared.taxa import TAXA
 from warehouse import (
     arrivals,
+    aside,
     clean,
     decisions,
     earlier,
@@ -97,6 +92,22 @@ class Outcome:
                    for entry in self.standing.get("sites", {}).values())
 
 
+@dataclass(slots=True)
+class _Waiting:
+    """A site that was judged together with others and is not loaded yet."""
+
+    work: str
+    findings: list[Finding]
+    overlay: Overlay
+
+
+MOST_TOGETHER = 100_000
+"""Events that are judged in one pass; a site that has more is judged by itself."""
+
+_TOLD_TOGETHER = 16
+"""Sites whose evidence is gathered in one statement: memory is that of so many."""
+
+
 @cache
 def judge_version() -> str:
     """Changes whenever the catalogue would judge otherwise; the same in every process."""
@@ -122,6 +133,11 @@ class WeeklyRun:
         record.catch_up(warehouse)
         self.standing_paths: dict[str, set[str]] = {}
         """What stands in each site's inbox, once it has been looked at."""
+        self._evidence: dict[str, str] = {}
+        """Digest of what the other sites tell of each, once it was asked for."""
+        self._together: list[list[str]] | None = None
+        """Sites that are to be judged in one pass, by pass; None: not yet told."""
+        self._waiting: dict[str, _Waiting] = {}
         self.notices = [
             f'The inbox holds "{name}", which is no site of network.toml. It was left where it '
             "is; move it into a site's folder, or add the site."
@@ -149,11 +165,9 @@ class WeeklyRun:
             for path, name in inbox_files(self.network_dir, site_id):
                 self.standing_paths[site_id].add(name)
                 try:
-                    content = path.read_bytes()
-                except OSError as error:
-                    outcome.troubles.append(Trouble(
-                        "file-unopened", f"It cannot be opened ({error.strerror or error}).",
-                        "Close it where it is open, or put it in the inbox again.", name))
+                    content = inbox_bytes(self.network_dir, site_id, path, name)
+                except NotReceived as problem:
+                    outcome.troubles.append(problem.trouble)
                     continue
                 receipt = receipts.receive(self.warehouse, site_id, name, content, self.as_of)
                 outcome.received += receipt.new
@@ -188,34 +202,30 @@ class WeeklyRun:
         return len(unread)
 
     def _read(self, site_id: str, received: receipts.ReceivedFile) -> staging.Reading | Trouble:
-        site = self.network.sites[site_id]
         try:
             content = receipts.file_bytes(self.network_dir, received.sha256)
-            with self.timed("read"):
-                workbook = read_workbook(content, Path(received.path).name)
-            if holds_answers(workbook):
-                # Kept as what it is: no row of it is taken for counts.
-                seen = json.dumps([{"name": workbook.sheets[0].name, "layout": ANSWERED}])
-                return staging.Reading(workbook, seen, Staged())
-            with self.timed("recognise"):
-                recognised = recognise(workbook, site, self.network)
-            with self.timed("standardize"):
-                staged = standardize(workbook, recognised, site, self.network, received.sha256)
+            taken = reading_room().take_in(content, Path(received.path).name,
+                                           self.network.sites[site_id], self.network,
+                                           received.sha256)
         except Problem as problem:
             return problem.trouble
-        trouble = other_site_named(workbook, staged, site, self.network)
-        if trouble is not None:
-            return trouble
-        seen = json.dumps(contract_sheets(workbook, recognised, staged), ensure_ascii=False)
-        return staging.Reading(workbook, seen, staged)
+        if isinstance(taken, Trouble):
+            return taken
+        for stage, spent in taken.seconds.items():
+            self.outcome.seconds[stage] = self.outcome.seconds.get(stage, 0.0) + spent
+        return staging.Reading(taken.workbook, taken.recognised_json, taken.staged)
 
     def compare_sites(self) -> None:
         """Gather what every site measured each day: evidence for the others' readings."""
+        self.warehouse.fit_threads()
         with self.warehouse.lock, self.timed("judge"):
             lineage.lay_out_standing(self.warehouse)
             earlier.lay_out_standing_catches(self.warehouse)
             lay_out_site_days(self.warehouse.connection, lineage.STANDING_EVENTS,
                               earlier.STANDING_CATCHES)
+            self._evidence = {}
+            self._together = None
+            self._waiting = {}
 
     # -- judge, load -----------------------------------------------------------------
 
@@ -225,27 +235,28 @@ class WeeklyRun:
         Returns False when nothing that could change the outcome has changed.
         """
         outcome = self.outcome.sites[site_id]
-        with self.warehouse.transaction() as con:
+        with self.warehouse.lock, self.timed("judge"):
+            self._judge_together(site_id)
+        with self.warehouse.transaction():
             with self.timed("judge"):
-                evidence = neighbour_evidence(con, site_id)
+                work = self._work_digest(site_id)
                 books = home_coming.unsettled_books(self.warehouse, site_id)
                 told = pending.waiting(self.network_dir, site_id)
-                if not books and not told and (
-                    clean.work_digest_of(self.warehouse, site_id)
-                    == self._work_digest(site_id, evidence)
-                ):
+                if not books and not told and work == clean.work_digest_of(
+                        self.warehouse, site_id):
                     return False
                 before = [finding for finding in site_findings(self.warehouse, site_id)
                           if finding.effect is not Effect.NOTE]
-                findings, _ = self.judge_again(site_id)
+                findings = self._judged(site_id, work)
                 resends.note_resent(self.warehouse, self.network, site_id, before, findings,
                                     self.as_of)
             if books or told:
                 with self.timed("answers"):
                     findings = self._settle(site_id, books, told, findings)
+                    work = self._work_digest(site_id)
             with self.timed("load"):
                 clean.load_site(self.warehouse, self.network.sites[site_id], self.network,
-                                findings, self.as_of, self._work_digest(site_id, evidence))
+                                findings, self.as_of, work)
         pending.settled(self.network_dir, told)
         outcome.redone = True
         return True
@@ -270,14 +281,92 @@ class WeeklyRun:
     ) -> tuple[list[Finding], Overlay]:
         """The site's findings, its decisions (and ``extra``, not recorded) laid over its rows.
 
-        Leaves the rows laid out, ready to load. Needs :meth:`compare_sites` in this run, and
-        :func:`checks.neighbours.neighbour_evidence` for the site just before.
+        Leaves the rows laid out, ready to load. Needs :meth:`compare_sites` in this run.
         """
+        neighbour_evidence(self.warehouse.connection, [site_id])
+        overlay = self._lay_out(site_id, extra)
+        found = self._judge("judged", {site_id: overlay}).get(site_id, [])
+        findings = decisions.set_apart(self.warehouse, found)
+        return decisions.settle(findings, overlay, RULE_VERSIONS), overlay
+
+    def _lay_out(self, site_id: str, extra: Sequence[Decision] = ()) -> Overlay:
         lineage.lay_out(self.warehouse, site_id)
         earlier.lay_out_earlier(self.warehouse, site_id)
-        overlay = decisions.lay_over(self.warehouse, site_id, self.network, extra)
-        findings = decisions.set_apart(self.warehouse, self._judge(site_id, overlay))
-        return decisions.settle(findings, overlay, RULE_VERSIONS), overlay
+        return decisions.lay_over(self.warehouse, site_id, self.network, extra)
+
+    def _judged(self, site_id: str, work: str) -> list[Finding]:
+        """The site's findings, its rows laid out: as judged together with others, or alone."""
+        waiting = self._waiting.pop(site_id, None)
+        if waiting is None or waiting.work != work:
+            return self.judge_again(site_id)[0]
+        aside.bring_back(self.warehouse, site_id)
+        return decisions.settle(decisions.set_apart(self.warehouse, waiting.findings),
+                                waiting.overlay, RULE_VERSIONS)
+
+    def _judge_together(self, site_id: str) -> None:
+        """Judge the sites that are to be judged in one pass with ``site_id``, unless it is done.
+
+        What is found waits for each site's load. Whatever goes wrong here is passed over: the
+        sites are then judged one by one, and one that cannot be fails alone.
+        """
+        if self._together is None:
+            self._together = self._passes()
+        sites = next((sites for sites in self._together if site_id in sites), None)
+        if sites is None:
+            return
+        self._together.remove(sites)
+        try:
+            with self.warehouse.transaction() as con:
+                works = {site: self._work_digest(site) for site in sites}
+                sites = [site for site in sites
+                         if works[site] != clean.work_digest_of(self.warehouse, site)]
+                if len(sites) < 2:
+                    return
+                overlays = {}
+                for site in sites:
+                    overlays[site] = self._lay_out(site)
+                    aside.put_aside(self.warehouse, site)
+                aside.lay_together(self.warehouse, sites)
+                neighbour_evidence(con, sites)
+                found = self._judge("together", overlays)
+                aside.sweep_together(self.warehouse)
+        except Exception:
+            LOG.exception("judging together failed; the sites are judged one by one")
+            return
+        self._waiting |= {site: _Waiting(works[site], found.get(site, []), overlays[site])
+                          for site in sites}
+
+    def _passes(self) -> list[list[str]]:
+        """The sites, those together that are judged in one pass.
+
+        So many that their rows are few enough, and no two that have sent the same file: rows
+        are known by their file.
+        """
+        sent: dict[str, tuple[int, set[str]]] = {
+            site: (events, set(files)) for site, events, files in
+            self.warehouse.connection.execute(
+                "SELECT site, count(*), list(DISTINCT file_sha256) FROM staged_events "
+                "GROUP BY site").fetchall()}
+        passes: list[tuple[list[str], int, set[str]]] = []
+        for site in self.network.sites:
+            events, files = sent.get(site, (0, set()))
+            for place, (sites, had, of_files) in enumerate(passes):
+                if had + events <= MOST_TOGETHER and not of_files & files:
+                    passes[place] = ([*sites, site], had + events, of_files | files)
+                    break
+            else:
+                passes.append(([site], events, files))
+        return [sites for sites, _, _ in passes]
+
+    def _evidence_of(self, site_id: str) -> str:
+        """Digest of what the other sites tell of ``site_id``: of all together, since it is asked
+        of each in turn."""
+        if site_id not in self._evidence:
+            sites = list(self.network.sites)
+            for first in range(0, len(sites), _TOLD_TOGETHER):
+                self._evidence |= neighbour_evidence(
+                    self.warehouse.connection, sites[first:first + _TOLD_TOGETHER])
+        return self._evidence[site_id]
 
     def decide(self, site_id: str, made: Sequence[Decision]) -> list[Decision]:
         """Record ``made``, then judge and load the site with them; they with their numbers."""
@@ -288,23 +377,23 @@ class WeeklyRun:
 
     def load_with(self, site_id: str, extra: Sequence[Decision] = ()) -> None:
         """Judge and load the site as it stands, with ``extra`` that is not recorded."""
-        with self.warehouse.transaction() as con:
-            evidence = neighbour_evidence(con, site_id)
+        with self.warehouse.transaction():
             findings, _ = self.judge_again(site_id, extra)
             clean.load_site(self.warehouse, self.network.sites[site_id], self.network, findings,
-                            self.as_of, self._work_digest(site_id, evidence))
+                            self.as_of, self._work_digest(site_id))
 
-    def _judge(self, site_id: str, overlay: Overlay) -> list[Finding]:
+    def _judge(self, laid_out: str, overlays: Mapping[str, Overlay]) -> dict[str, list[Finding]]:
+        """Findings of the rows that are laid out under this name, by site."""
         con = self.warehouse.connection
         places = [Place(*row) for row in con.execute(
             "SELECT file_sha256, sheet, column_index, field, taxon, life_stage, unit "
-            "FROM judged_places").fetchall()]
+            f"FROM {laid_out}_places").fetchall()]
         # People know their files by name; the folder is the site, which they know too.
-        names = {sha: path.removeprefix(f"{site_id}/") for sha, path in
-                 con.execute("SELECT sha256, path FROM judged_files").fetchall()}
+        names = {sha: path.removeprefix(f"{site}/") for site, sha, path in
+                 con.execute(f"SELECT site, sha256, path FROM {laid_out}_files").fetchall()}
+        instead = {cell: text for overlay in overlays.values() for cell, text in
+                   corrected_texts(self.warehouse, overlay, places).items()}
         rows: dict[str, dict[tuple[str, int], list[str]]] = {}
-
-        instead = corrected_texts(self.warehouse, overlay, places)
 
         def raw_text(sha: str, sheet: str, row: int, column: int) -> str:
             if (sha, sheet, row, column) in instead:
@@ -318,12 +407,19 @@ class WeeklyRun:
             cells = rows[sha].get((sheet, row), [])
             return cells[column] if column < len(cells) else ""
 
-        return judge(con, self.network, site_id, self.as_of,
-                     replace(EVIDENCE, earlier="judged_earlier",
-                             earlier_catches="judged_earlier_catches",
-                             alike="judged_alike"), places, raw_text, names)
+        versions = {site: self._version(site) for site in overlays}
+        return closed_seasons.judge_laid_out(
+            self.warehouse, self.network, self.as_of, laid_out, places, raw_text, names,
+            versions, instead)
 
-    def _work_digest(self, site_id: str, evidence: str) -> str:
+    def _version(self, site_id: str) -> str:
+        """Changes whenever the site's rows would be read or judged otherwise."""
+        return short_digest(
+            staging.reader_key(READER_VERSION, self.network, site_id),
+            self.network.digest(site_id), judge_version(), closed_seasons.LONG,
+            self.network.season_of(self.as_of))
+
+    def _work_digest(self, site_id: str) -> str:
         """Changes whenever judging or loading the site could come out otherwise."""
         con = self.warehouse.connection
         files = con.execute(
@@ -335,8 +431,7 @@ class WeeklyRun:
                              [site_id]).fetchone()
         ahead = latest is not None and latest[0] is not None and latest[0] > self.as_of
         return short_digest(
-            files, staging.reader_key(READER_VERSION, self.network, site_id),
-            self.network.digest(site_id), judge_version(), evidence,
+            files, self._version(site_id), self._evidence_of(site_id),
             self.as_of if ahead else "", decisions.work_state(self.warehouse, site_id))
 
     # -- release ---------------------------------------------------------------------

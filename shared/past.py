@@ -1,9 +1,9 @@
 """Closed seasons: what judging needs to know of them, so that their rows are not read again.
 
 A season that is over is judged once, whole. What its rows tell the seasons after it is then laid
-out in the tables here, small and of one size however many rows there were: the least and most
-of ten days of each season, how often a column repeats, first records. A sheet of the season
-under way is judged with them as with the rows themselves.
+out in the tables here (:mod:`checks.closing`), small and of one size however many rows there
+were: the least and most of ten days of each season, how often a column repeats, first records.
+A sheet of the season under way is judged with them as with the rows themselves.
 
 Merged exactly, so that findings are those of judging all: :data:`SPANS`, :data:`CATCHES`,
 :data:`REPEATS`, :data:`AGAIN`, :data:`FISHED`, :data:`RECORDS`, :data:`PRINTS`. Medians do not
@@ -14,8 +14,6 @@ they were when the last one closed; the season under way does not move its own m
 
 from __future__ import annotations
 
-import duckdb
-
 TYPICAL_FIELDS = ("conductivity", "specific_conductance", "hours_fished", "water_level")
 """What a site's own median (of plausible values) is asked for."""
 
@@ -23,7 +21,7 @@ SPANS, CATCHES, REPEATS, AGAIN = "past_spans", "past_catches", "past_repeats", "
 FISHED, RECORDS, PRINTS = "past_fished", "past_records", "past_prints"
 USUAL, APART, TYPICAL = "past_usual", "past_apart", "past_typical"
 
-TABLES: dict[str, str] = {
+_SPELT = {
     SPANS: "field VARCHAR, place UBIGINT, season BIGINT, span BIGINT, low DOUBLE, high DOUBLE, "
            "n BIGINT",
     USUAL: "field VARCHAR, place UBIGINT, stray DOUBLE, step DOUBLE, same BIGINT, pairs BIGINT",
@@ -31,17 +29,15 @@ TABLES: dict[str, str] = {
     REPEATS: "place UBIGINT, pairs BIGINT, swing DOUBLE, swings BIGINT",
     AGAIN: "place UBIGINT, count DOUBLE, same BIGINT, pairs BIGINT",
     APART: "field VARCHAR, place UBIGINT, usual DOUBLE, spread DOUBLE",
-    TYPICAL: ", ".join(["site VARCHAR", *(f"{name} DOUBLE" for name in TYPICAL_FIELDS)]),
-    FISHED: "site VARCHAR, season BIGINT, checks BIGINT",
-    RECORDS: "taxon VARCHAR, records BIGINT, row_id BIGINT, site VARCHAR, season BIGINT, "
-             "local_date DATE",
+    TYPICAL: ", ".join(f"{name} DOUBLE" for name in TYPICAL_FIELDS),
+    FISHED: "season BIGINT, checks BIGINT",
+    RECORDS: "taxon VARCHAR, records BIGINT, row_id BIGINT, season BIGINT, local_date DATE",
     PRINTS: "row_id BIGINT, place UBIGINT, day DATE, readings UBIGINT, tally UBIGINT, "
             "sheet_row INTEGER, sheet VARCHAR, file_sha256 VARCHAR",
 }
-"""Each table and its columns."""
 
-
-def lay_out_none(con: duckdb.DuckDBPyConnection) -> None:
-    """Empty tables: every row there is, is judged."""
-    con.execute(";".join(f"CREATE OR REPLACE TEMP TABLE {name} ({columns})"
-                         for name, columns in TABLES.items()))
+TABLES: dict[str, dict[str, str]] = {
+    name: {"site": "VARCHAR"} | dict(column.split() for column in spelt.split(", "))
+    for name, spelt in _SPELT.items()
+}
+"""Each table and its columns; ``site`` is the one told of."""
