@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from checks.judging import judge_sites
 from fixtures import lay_out
 from flows import closed_seasons
 from flows.network_folder import load_network
@@ -39,7 +40,7 @@ def _copy(bay: Path, name: str) -> Path:
 def judged(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, int]]:
     """Each judgement: what was laid out for it, and how many events."""
     seen: list[tuple[str, int]] = []
-    judge = closed_seasons.judge_sites
+    judge = judge_sites
 
     def counted(con, network, as_of, names, *given):  # type: ignore[no-untyped-def]
         (events,) = con.execute(f"SELECT count(*) FROM {names.events}").fetchone()

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from checks.judging import judge_sites
 from flows import closed_seasons
 from flows.network_folder import load_network
 from flows.weekly import MOST_TOGETHER, WeeklyRun, run_in_order
@@ -36,7 +37,7 @@ def test_sites_judged_in_one_pass_are_judged_as_alone(
     bay: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     passes: list[int] = []
-    of_sites = closed_seasons.judge_sites
+    of_sites = judge_sites
 
     def counted(*given: object) -> dict[str, list[Finding]]:
         found = of_sites(*given)  # type: ignore[arg-type]
@@ -70,7 +71,7 @@ def test_a_pass_that_fails_leaves_each_site_to_itself(
 ) -> None:
     whole = _found(_copy(bay, "whole"))
 
-    of_sites = closed_seasons.judge_sites
+    of_sites = judge_sites
 
     def broken(con, network, as_of, names, *given):  # type: ignore[no-untyped-def]
         if names.events == "together_events":
