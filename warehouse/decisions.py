@@ -62,16 +62,21 @@ class NothingToDecide(Problem, LookupError):
 # -- the record ----------------------------------------------------------------------------
 
 
-def append(warehouse: Warehouse, decisions: Sequence[Decision]) -> list[Decision]:
+def append(
+    warehouse: Warehouse, decisions: Sequence[Decision],
+    answers: Sequence[Mapping[str, Any]] = (),
+) -> list[Decision]:
     """Record ``decisions`` in their order; the same with their place in the record.
 
-    On the disk before this returns, whatever becomes of the caller's transaction.
+    On the disk before this returns, whatever becomes of the caller's transaction. ``answers``
+    are the record's lines of what they follow from: a stop leaves both there, or neither.
     """
     with warehouse.transaction():
         first = _last_seq(warehouse) + 1
         numbered = [replace(decision, seq=first + place)
                     for place, decision in enumerate(decisions)]
-        rows = record.append(warehouse, "decision", [_as_row(item) for item in numbered])
+        rows = record.append_together(warehouse, {
+            "decision": [_as_row(item) for item in numbered], "answer": answers})["decision"]
     return [replace(item, seq=int(row["seq"])) for item, row in zip(numbered, rows, strict=True)]
 
 

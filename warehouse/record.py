@@ -57,15 +57,23 @@ def append(
     Dates may be dates. Joins the caller's transaction: if that is undone, the lines stay,
     and the database gets them with the next append or :func:`catch_up`.
     """
-    if not rows:
-        return []
-    table, columns = TABLES[kind]
+    return append_together(warehouse, {kind: rows})[kind]
+
+
+def append_together(
+    warehouse: Warehouse, rows: Mapping[str, Sequence[Mapping[str, Any]]]
+) -> dict[str, list[dict[str, Any]]]:
+    """As :func:`append`, for rows of several kinds: no stop comes between their lines."""
+    numbered: dict[str, list[dict[str, Any]]] = {}
     with warehouse.transaction() as connection:
-        lines = _catch_up(warehouse, (kind,))[kind]
-        first = max((int(line["seq"]) for line in lines), default=0) + 1
-        numbered = [{**row, "seq": first + place} for place, row in enumerate(rows)]
-        _write(record_path(warehouse.network_dir), kind, columns, numbered)
-        _insert(connection, table, columns, numbered)
+        for kind, new in rows.items():
+            lines = _catch_up(warehouse, (kind,))[kind] if new else []
+            first = max((int(line["seq"]) for line in lines), default=0) + 1
+            numbered[kind] = [{**row, "seq": first + place} for place, row in enumerate(new)]
+        _write(record_path(warehouse.network_dir),
+               "".join(_as_text(kind, new) for kind, new in numbered.items()))
+        for kind, new in numbered.items():
+            _insert(connection, *TABLES[kind], new)
     return numbered
 
 
@@ -122,8 +130,8 @@ def _write_again(warehouse: Warehouse, kind: str, after: int) -> None:
     rows = warehouse.connection.execute(
         f"SELECT {column_list(list(columns))} FROM {table} WHERE seq > ? ORDER BY seq",
         [after]).fetchall()
-    _write(record_path(warehouse.network_dir), kind, columns,
-           [dict(zip(columns, row, strict=True)) for row in rows])
+    _write(record_path(warehouse.network_dir),
+           _as_text(kind, [dict(zip(columns, row, strict=True)) for row in rows]))
 
 
 def _note_files(warehouse: Warehouse, receipts: Iterable[Mapping[str, Any]]) -> None:
@@ -204,13 +212,14 @@ def _parsed(content: bytes, path: Path, at: int) -> dict[str, list[dict[str, Any
     return lines
 
 
-def _write(
-    path: Path, kind: str, columns: tuple[str, ...], rows: Sequence[Mapping[str, Any]]
-) -> None:
-    text = "".join(
-        json.dumps({"kind": kind} | {name: _plain(row.get(name)) for name in columns},
+def _as_text(kind: str, rows: Iterable[Mapping[str, Any]]) -> str:
+    return "".join(
+        json.dumps({"kind": kind} | {name: _plain(row.get(name)) for name in TABLES[kind][1]},
                    ensure_ascii=False) + "\n"
         for row in rows)
+
+
+def _write(path: Path, text: str) -> None:
     if not text:
         return
     make_folder(path.parent)

@@ -14,7 +14,7 @@ from shared.fields import FIELDS, Level
 from shared.findings import Finding
 from shared.flags import Effect
 from shared.settings import Network
-from warehouse import decisions
+from warehouse import decisions, record
 from warehouse.store import Warehouse
 
 
@@ -46,7 +46,21 @@ def note_resent(
         made.append(Decision(
             site_id, str(event), Action.WITHDRAW, reason="held, and gone from the sheet sent since",
             who=site_id, channel=Channel.RESEND, decided=as_of))
+    if made:
+        # A run that was cut off may have come as far as the record, and no further.
+        noted = _since_loaded(warehouse, site_id)
+        made = [item for item in made if not any(item.says_the_same(each) for each in noted)]
     return decisions.append(warehouse, made) if made else []
+
+
+def _since_loaded(warehouse: Warehouse, site_id: str) -> list[Decision]:
+    """What was noted of resends since the site was loaded last, the day of that included."""
+    record.catch_up(warehouse)
+    found = warehouse.connection.execute(
+        "SELECT max(loaded) FROM site_state WHERE site = ?", [site_id]).fetchone()
+    loaded = found[0] if found else None
+    return [item for item in decisions.of_site(warehouse, site_id)
+            if item.channel is Channel.RESEND and (loaded is None or item.decided >= loaded)]
 
 
 def _rows_now(warehouse: Warehouse, closed: Sequence[Finding]) -> dict[int, tuple[int, str]]:

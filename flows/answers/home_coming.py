@@ -24,7 +24,7 @@ from shared.findings import Finding
 from shared.identity import short_digest
 from shared.problems import Problem, Trouble
 from shared.settings import Network
-from warehouse import decisions, receipts, record
+from warehouse import decisions, receipts
 from warehouse.store import Warehouse
 
 RULE_VERSIONS = {rule.id: rule.version for rule in CATALOGUE.values()}
@@ -116,12 +116,11 @@ def settle_lines(
         rejudge, as_of=as_of, channel=channel)
     came = dict(zip((line.key for line in clear), outcomes, strict=True))
     made = [decision for outcome in outcomes for decision in outcome.decisions]
-    decisions.append(warehouse, made)
     rows = [_row(site_id, line, came.get(line.key), source, sha256, as_of) for line in lines]
     if not rows:
         rows = [_row(site_id, Line("", "", "", None), None, source, sha256, as_of)
                 | {"outcome": _NOTHING}]
-    record.append(warehouse, "answer", rows)
+    decisions.append(warehouse, made, rows)
 
 
 def _row(

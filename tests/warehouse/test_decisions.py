@@ -22,7 +22,7 @@ from tests.warehouse.by_hand import (
     network,
     send,
 )
-from warehouse import decisions, record
+from warehouse import decisions, record, resends
 from warehouse.clean import load_site
 from warehouse.decisions import NothingToDecide, Overlay
 from warehouse.folder import record_path
@@ -303,6 +303,44 @@ def test_what_is_undone_in_the_database_is_still_in_the_record(wh: Warehouse) ->
     assert record.catch_up(wh) == 1
     assert [item.action for item in decisions.of_site(wh, "alder")] == [Action.WITHDRAW]
     assert record.catch_up(wh) == 0
+
+
+def test_what_a_resend_mended_is_noted_once_though_the_run_was_cut_off(wh: Warehouse) -> None:
+    send(wh, "alder", "alder/a.xlsx", SEASON)
+    odd = Rule(f"event_id = '{DAY2}' AND water_temperature > 4", "water_temperature",
+               Effect.QUERY)
+    before, _ = load(wh, odd)
+    mended = replace(SEASON[1], values={"water_temperature": 3.5})
+    send(wh, "alder", "alder/a.xlsx", [SEASON[0], mended, *SEASON[2:]], as_of=AS_OF)
+
+    def note() -> None:
+        lay_out(wh, "alder")
+        resends.note_resent(wh, network(), "alder", before, [], AS_OF)
+
+    with pytest.raises(ZeroDivisionError), wh.transaction():
+        note()
+        raise ZeroDivisionError
+    assert len(record.read(wh.network_dir)["decision"]) == 1
+    note()
+    assert len(record.read(wh.network_dir)["decision"]) == 1
+    assert [item.channel for item in decisions.of_site(wh, "alder")] == [Channel.RESEND]
+
+
+def test_decisions_and_the_answers_that_they_follow_from_come_in_one_write(
+    wh: Warehouse,
+) -> None:
+    send(wh, "alder", "alder/a.xlsx", SEASON)
+    load(wh)
+    made = decisions.decision_at(
+        wh, network(), DAY2, Action.HOLD, reason="so", who="Robin",
+        channel=Channel.WORKBOOK, decided=AS_OF)
+    answer = {"site": "alder", "key": "k", "source": "s", "sha256": "", "ask": "a", "says": "",
+              "note": "", "who": "Robin", "outcome": "applied", "why": "", "answered": AS_OF}
+    decisions.append(wh, [made], [answer])
+    kinds = [json.loads(line)["kind"] for line in
+             record_path(wh.network_dir).read_text(encoding="utf-8").splitlines()]
+    assert kinds[-2:] == ["decision", "answer"]
+    assert wh.connection.execute("SELECT key FROM answers").fetchall() == [("k",)]
 
 
 def test_a_line_cut_short_is_no_line_and_is_written_over(wh: Warehouse) -> None:
