@@ -32,7 +32,8 @@ def _pages(path: Path) -> list[str]:
     out = []
     for stream in streams:
         try:
-            text = zlib.decompress(stream).decode("latin-1")
+            # Not all at once: a last byte that happens to be \r is taken for the line's end.
+            text = zlib.decompressobj().decompress(stream).decode("latin-1")
         except zlib.error:
             continue
         if " Tj" in text or " re" in text:
