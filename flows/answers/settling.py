@@ -21,7 +21,7 @@ from checks.catalogue import CATALOGUE
 from flows.intake.columns import Setting, read_column
 from flows.returns.gathering import CANNOT_STAND
 from shared.decisions import Action, Answer, Channel, Decision, canonical_text
-from shared.fields import FIELDS
+from shared.fields import FIELDS, Kind
 from shared.findings import Finding
 from shared.flags import Effect
 from shared.settings import Network
@@ -218,8 +218,10 @@ def _on(
         else:
             read = written_value(warehouse, network, finding, answer.value)
             if read is None:
-                return (f'"{answer.value}" could not be read as '
-                        f"{FIELDS[finding.field].title.lower()}.")
+                entry = FIELDS[finding.field]
+                return (f'"{answer.value}" could not be read as {entry.title.lower()}.'
+                        + (" Write the month as a word, such as 6 Apr 2026."
+                           if entry.kind is Kind.DATE else ""))
             value = read
     return kept.decision_on(
         warehouse, network, finding, answer.action, value=value,
@@ -268,6 +270,8 @@ def written_value(
         ).fetchone()
     unit = str(found[0]) if found is not None and found[0] else None
     order = network.sites[finding.site].profile.date_order or ""
+    if entry.kind is Kind.DATE and not order:
+        order = _order_beside(warehouse, finding, text)
     read = read_column([text], entry, unit, Setting(order=order))
     if any(kind in ("not-understood", "not-in-list", "no-value") for _, kind, _ in read.odd):
         return None
@@ -275,6 +279,32 @@ def written_value(
     if value is None:
         return None
     return canonical_text(value)
+
+
+_NEAR_DAYS, _FAR_DAYS = 10, 20
+"""A date is read the way that has it so near the rows beside it, and the other way so far."""
+
+
+def _order_beside(warehouse: Warehouse, finding: Finding, text: str) -> str:
+    """Day or month first in ``text``, as the rows beside the finding's have it; else empty."""
+    with warehouse.lock:
+        beside = [day for day, in warehouse.connection.execute(
+            "SELECT local_date FROM staged_events WHERE site = ? AND file_sha256 = ? "
+            "AND sheet = ? AND sheet_row <> ? AND local_date IS NOT NULL "
+            "ORDER BY abs(sheet_row - ?), sheet_row LIMIT 6",
+            [finding.site, finding.file_sha256, finding.sheet, finding.row, finding.row]
+        ).fetchall()]
+    if not beside:
+        return ""
+    usual = sorted(beside)[len(beside) // 2]
+    away: dict[str, int] = {}
+    for order in ("dmy", "mdy"):
+        read = read_column([text], FIELDS[finding.field], None, Setting(order=order))
+        if isinstance(read.values[0], dt.date):
+            away[order] = abs((read.values[0] - usual).days)
+    near = [order for order, days in away.items() if days <= _NEAR_DAYS]
+    far = all(days >= _FAR_DAYS for order, days in away.items() if order not in near)
+    return near[0] if len(near) == 1 and far else ""
 
 
 def _no_longer_asked(

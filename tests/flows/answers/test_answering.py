@@ -12,9 +12,13 @@ import pytest
 
 from flows.answers import pending
 from flows.answers.reading import read_answers
+from flows.answers.settling import written_value
 from flows.intake.reading import read_workbook
 from flows.returns.workbook import holds_answers
 from shared.decisions import Action, Answer, Channel
+from shared.findings import Finding
+from shared.flags import Effect, Flag
+from shared.settings import Network
 from warehouse import decisions
 from warehouse.store import Warehouse
 
@@ -125,6 +129,26 @@ def test_an_unreadable_date_is_given_or_its_row_struck(bay: Path) -> None:
         gone = warehouse.connection.execute(
             "SELECT count(*) FROM row_account WHERE why LIKE 'withdrawn%'").fetchone()
     assert gone == (1,)
+
+
+@pytest.mark.parametrize(("day", "month_first", "day_first"), [
+    # The rows beside are of one week: read the other way, each date is weeks away.
+    (dt.date(2026, 3, 5), "03/05/26", "05/03/26"),
+    (dt.date(2026, 3, 25), "3/25/2026", "25/3/2026"),
+])
+def test_a_date_is_read_the_way_that_the_rows_beside_it_have_it(
+    bay: Path, network: Network, day: dt.date, month_first: str, day_first: str
+) -> None:
+    with Warehouse.open(bay) as warehouse:
+        row = warehouse.connection.execute(
+            "SELECT file_sha256, sheet, sheet_row FROM staged_events WHERE local_date = ? LIMIT 1",
+            [day]).fetchone()
+        assert row is not None
+        asked = Finding(SITE, "", row[0], row[1], row[2], "", "local_date", "", Effect.HOLD,
+                        Flag.FAIL, "", "", "", "")
+        for text in (month_first, day_first, day.strftime("%d %b %Y")):
+            assert written_value(warehouse, network, asked, text) == day.isoformat(), text
+        assert written_value(warehouse, network, asked, "07/09/26") is None
 
 
 def test_an_old_workbook_does_not_undo_what_the_sheet_says_since(bay: Path) -> None:
