@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from checks.catalogue import CATALOGUE
+from flows.intake.cells import parse_date_text, settle
 from flows.intake.columns import Setting, read_column
 from flows.returns.gathering import CANNOT_STAND
 from shared.decisions import Action, Answer, Channel, Decision, canonical_text
@@ -287,6 +288,9 @@ _NEAR_DAYS, _FAR_DAYS = 10, 20
 
 def _order_beside(warehouse: Warehouse, finding: Finding, text: str) -> str:
     """Day or month first in ``text``, as the rows beside the finding's have it; else empty."""
+    dated = parse_date_text(text)
+    if dated is None or not dated.numeric:
+        return ""
     with warehouse.lock:
         beside = [day for day, in warehouse.connection.execute(
             "SELECT local_date FROM staged_events WHERE site = ? AND file_sha256 = ? "
@@ -297,11 +301,8 @@ def _order_beside(warehouse: Warehouse, finding: Finding, text: str) -> str:
     if not beside:
         return ""
     usual = sorted(beside)[len(beside) // 2]
-    away: dict[str, int] = {}
-    for order in ("dmy", "mdy"):
-        read = read_column([text], FIELDS[finding.field], None, Setting(order=order))
-        if isinstance(read.values[0], dt.date):
-            away[order] = abs((read.values[0] - usual).days)
+    away = {order: abs((day - usual).days) for order in ("dmy", "mdy")
+            if (day := settle(dated, order)) is not None}
     near = [order for order, days in away.items() if days <= _NEAR_DAYS]
     far = all(days >= _FAR_DAYS for order, days in away.items() if order not in near)
     return near[0] if len(near) == 1 and far else ""
