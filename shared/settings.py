@@ -97,6 +97,14 @@ class Network:
             return date.year
         return date.year + (1 if (date.month, date.day) >= self.season_start else 0)
 
+    def season_sql(self, date: str) -> str:
+        """SQL: as :meth:`season_of`, of the column ``date``."""
+        if self.season_start <= self.season_end:
+            return f"year({date})::INTEGER"
+        month, day = self.season_start
+        return (f"(year({date}) + (month({date}) * 100 + day({date}) >= {month * 100 + day})"
+                "::INTEGER)::INTEGER")
+
     def season_span(self, season: int) -> tuple[dt.date, dt.date]:
         """First and last day of ``season``."""
         crosses = self.season_start > self.season_end

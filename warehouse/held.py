@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import fields
 
 from shared.findings import Finding
 from shared.flags import Effect, Flag
 from shared.problems import Trouble
+from warehouse.lineage import named
 from warehouse.store import Warehouse
 from warehouse.tables import quoted
 
@@ -16,20 +17,26 @@ _MAY_BE_NONE = frozenset({"row", "row_id", "catch_id"})
 
 def site_findings(warehouse: Warehouse, site_id: str) -> list[Finding]:
     """Findings of the site's last load, worst first as they were judged."""
+    return findings_of(warehouse, [site_id]).get(site_id, [])
+
+
+def findings_of(warehouse: Warehouse, site_ids: Sequence[str]) -> dict[str, list[Finding]]:
+    """As :func:`site_findings` of each of ``site_ids`` that has any."""
+    if not site_ids:
+        return {}
     names = [entry.name for entry in fields(Finding)]
     columns = ", ".join(quoted(name) for name in names)
     with warehouse.lock:
         rows = warehouse.connection.execute(
-            f"SELECT {columns} FROM findings WHERE site = ? ORDER BY rowid", [site_id]
-        ).fetchall()
-    found = []
+            f"SELECT {columns} FROM findings WHERE {named(site_ids)} ORDER BY rowid").fetchall()
+    found: dict[str, list[Finding]] = {}
     for row in rows:
         # A column that an older warehouse gained is empty there until its site is loaded again.
         values = {name: value for name, value in zip(names, row, strict=True)
                   if value is not None or name in _MAY_BE_NONE}
         values["effect"] = Effect(values["effect"])
         values["flag"] = Flag(values["flag"])
-        found.append(Finding(**values))
+        found.setdefault(values["site"], []).append(Finding(**values))
     return found
 
 

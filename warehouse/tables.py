@@ -12,7 +12,7 @@ from typing import get_type_hints
 
 import duckdb
 
-from shared import past, staging
+from shared import evidence, past, staging
 from shared.fields import CATCH_FIELDS, EVENT_FIELDS, MEASURED_FIELDS, Field, Kind, Level
 from shared.findings import Finding
 from shared.staging import sql_type
@@ -148,6 +148,11 @@ def finding_columns() -> dict[str, str]:
     }
 
 
+def kept_evidence(table: str) -> str:
+    """The table in which one of :mod:`shared.evidence` is kept, by season."""
+    return f"evidence_{table}"
+
+
 def kept_of_past(table: str) -> str:
     """The table in which one of :mod:`shared.past` is kept from run to run."""
     return f"closed_{table}"
@@ -176,11 +181,17 @@ def dictionary_tables() -> dict[str, dict[str, str]]:
     }
 
 
-def closed_tables() -> dict[str, dict[str, str]]:
-    """As :func:`dictionary_tables`, of what :mod:`warehouse.closed` keeps."""
+def kept_tables() -> dict[str, dict[str, str]]:
+    """As :func:`dictionary_tables`, of what is kept from run to run to save work."""
     return {
         "closed_seasons": {"site": "VARCHAR", "digest": "VARCHAR", "findings": "VARCHAR"},
         **{kept_of_past(table): columns for table, columns in past.TABLES.items()},
+        # What warehouse.neighbourhood keeps.
+        "file_seasons": {"site": "VARCHAR", "sha256": "VARCHAR", "season": "INTEGER"},
+        "evidence_sheets": {"site": "VARCHAR", "season": "INTEGER", "sheets": "UBIGINT"},
+        "evidence_digests": {"site": "VARCHAR", "season": "INTEGER", "digest": "UBIGINT"},
+        **{kept_evidence(table): {"season": "INTEGER"} | columns
+           for table, columns in evidence.TABLES.items()},
     }
 
 
@@ -197,7 +208,7 @@ def align(connection: duckdb.DuckDBPyConnection) -> list[str]:
         "WHERE database_name = current_database() AND schema_name = 'main' AND NOT internal"
     ).fetchall():
         have.setdefault(table, {})[column] = kind
-    wanted = dictionary_tables() | closed_tables()
+    wanted = dictionary_tables() | kept_tables()
     done: list[str] = []
     changed = [
         f"{table}.{name}"
