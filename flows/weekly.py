@@ -542,8 +542,8 @@ class WeeklyRun:
         release = self.outcome.release.version if self.outcome.release else None
         failed = any(site.troubles for site in self.outcome.sites.values())
         with self.warehouse.lock:
-            open_now = {site: following_up.open_questions(self.warehouse, site, self.as_of)
-                        for site in self.network.sites}
+            open_now = following_up.open_questions_of(
+                self.warehouse, list(self.network.sites), self.as_of)
             self.outcome.standing = standing.write_standing(
                 self.warehouse, self.network, self.as_of, release,
                 "done, with failures" if failed else "done",

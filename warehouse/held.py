@@ -59,18 +59,27 @@ def file_troubles(
     ``standing``: paths (relative to the inbox) that are there now; a file taken away is no
     longer anybody's trouble. None: every path ever received.
     """
+    found = troubles_of(warehouse, [site_id]).get(site_id, [])
+    return [trouble for trouble, path in found if standing is None or path in standing]
+
+
+def troubles_of(
+    warehouse: Warehouse, site_ids: Sequence[str] | None = None
+) -> dict[str, list[tuple[Trouble, str]]]:
+    """Site (None: any) -> its files that could not be read, with the path of each."""
+    of_sites = "TRUE" if site_ids is None else named(site_ids)
     with warehouse.lock:
-        rows = warehouse.connection.execute(
-            """
-            WITH standing AS (
-                SELECT sha256, seq, path
+        rows = warehouse.connection.execute(f"""
+            WITH troubled AS (FROM file_troubles WHERE {of_sites}),
+            standing AS (
+                SELECT site, sha256, seq, path
                 FROM (SELECT *, seq = max(seq) OVER (PARTITION BY site, path) AS stands
-                      FROM receipts WHERE site = $site)
+                      FROM receipts WHERE site IN (SELECT site FROM troubled))
                 WHERE stands)
-            SELECT t.code, t.what, t.remedy, replace(f.path, $site || '/', ''), f.path
-            FROM file_troubles AS t JOIN standing AS f USING (sha256)
-            WHERE t.site = $site ORDER BY f.seq
-            """,
-            {"site": site_id},
-        ).fetchall()
-    return [Trouble(*row[:4]) for row in rows if standing is None or row[4] in standing]
+            SELECT t.site, f.path, t.code, t.what, t.remedy, replace(f.path, t.site || '/', '')
+            FROM troubled AS t JOIN standing AS f USING (site, sha256)
+            ORDER BY t.site, f.seq""").fetchall()
+    out: dict[str, list[tuple[Trouble, str]]] = {}
+    for site, path, *told in rows:
+        out.setdefault(site, []).append((Trouble(*told), path))
+    return out

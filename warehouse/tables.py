@@ -186,6 +186,8 @@ def kept_tables() -> dict[str, dict[str, str]]:
     return {
         "closed_seasons": {"site": "VARCHAR", "digest": "VARCHAR", "findings": "VARCHAR"},
         **{kept_of_past(table): columns for table, columns in past.TABLES.items()},
+        # Of what the desk's picture of each site was left.
+        "pictures_left": {"site": "VARCHAR", "state": "VARCHAR"},
         # What warehouse.neighbourhood keeps.
         "file_seasons": {"site": "VARCHAR", "sha256": "VARCHAR", "season": "INTEGER"},
         "evidence_sheets": {"site": "VARCHAR", "season": "INTEGER", "sheets": "UBIGINT"},

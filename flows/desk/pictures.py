@@ -22,7 +22,7 @@ from shared.findings import Finding
 from shared.settings import Network
 from shared.sheets import TURNED
 from warehouse import durable
-from warehouse.held import file_troubles, site_account
+from warehouse.held import file_troubles, site_account, troubles_of
 from warehouse.store import Warehouse
 
 _MOST_FILES = 40
@@ -33,15 +33,44 @@ def leave(
     warehouse: Warehouse, network: Network, as_of: dt.date,
     standing: Mapping[str, Collection[str]] | None = None, sites: Sequence[str] | None = None,
 ) -> None:
-    """Leave a picture of each of ``sites`` (None: all) for the pages.
+    """Leave a picture of each of ``sites`` (None: of all that look otherwise now) for the pages.
 
     ``standing``: what stands in each inbox, where it was looked at.
     """
-    with warehouse.lock:
-        for site_id in sites if sites is not None else network.sites:
+    folder = pictures_folder(warehouse.network_dir)
+    with warehouse.transaction() as connection:
+        states = _states(warehouse)
+        if sites is None:
+            left = dict(connection.execute("SELECT site, state FROM pictures_left").fetchall())
+            troubled = troubles_of(warehouse).keys()
+            sites = [site for site in network.sites
+                     if site in troubled or states.get(site, "") != left.get(site)
+                     or not (folder / f"{site}.json").exists()]
+        for site_id in sites:
             document = _site(warehouse, network, site_id, as_of, (standing or {}).get(site_id))
-            durable.write_text(pictures_folder(warehouse.network_dir) / f"{site_id}.json",
+            durable.write_text(folder / f"{site_id}.json",
                                json.dumps(document, ensure_ascii=False))
+        connection.execute("DELETE FROM pictures_left WHERE list_contains(?, site)",
+                           [list(sites)])
+        connection.execute("INSERT INTO pictures_left SELECT unnest(?), unnest(?)", [
+            list(sites), [states.get(site, "") for site in sites]])
+
+
+_LOOKS = 1
+"""Raised when the same warehouse would come to other pictures."""
+
+
+def _states(warehouse: Warehouse) -> dict[str, str]:
+    """Site -> what changes whenever its picture could; of sites that have anything."""
+    said = " UNION ALL ".join(
+        f"SELECT site, '{table}' AS what, {told} AS told FROM {table} GROUP BY site"
+        for table, told in (
+            ("site_state", "hash(max((content_digest, work_digest)))"), ("receipts", "max(seq)"),
+            ("answers", "max(seq)"), ("asked", "max(seq)"), ("decisions", "max(seq)"),
+            ("file_troubles", "bit_xor(hash(sha256, what, remedy))")))
+    return {site: str(state) for site, state in warehouse.connection.execute(
+        f"SELECT site, hash({_LOOKS}, list((what, told::VARCHAR) ORDER BY what)) "
+        f"FROM ({said}) GROUP BY site").fetchall()}
 
 
 _read: dict[Path, tuple[int, dict[str, Any]]] = {}
