@@ -69,6 +69,8 @@ class Publishing:
     """Decimal degrees kept of a site's position once a protected animal was caught there."""
     largest_drop: float = 0.05
     """Share of a site's events in a season that a release may lose without a reason on record."""
+    parts_from: int = 1_000_000
+    """Events from which on a release is published in parts (:mod:`warehouse.release_parts`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,7 +277,11 @@ def _publishing(raw: Mapping[str, Any], where: str) -> Publishing:
     if not isinstance(drop, (int, float)) or not 0 <= drop <= 1:
         raise BadSettings(f"[release] largest_drop = {drop} is no share.",
                           "Write a number from 0 to 1.", where)
-    return Publishing(str(raw.get("publisher", "")), decimals, float(drop))
+    parts = raw.get("parts_from", _PUBLISHING.parts_from)
+    if not isinstance(parts, int) or isinstance(parts, bool) or parts < 0:
+        raise BadSettings(f"[release] parts_from = {parts} is no number of events.",
+                          "Write a whole number; releases of so many events come in parts.", where)
+    return Publishing(str(raw.get("publisher", "")), decimals, float(drop), parts)
 
 
 def parse_network(text: str, where: str = "network.toml") -> Network:

@@ -22,7 +22,7 @@ from shared.identity import short_digest
 from shared.problems import RowsUnaccounted
 from shared.protocol import protocols
 from shared.settings import Network, Site
-from shared.taxa import ALL_STAGES, UNSTAGED
+from shared.taxa import ALL_STAGES, TAXA, UNSTAGED
 from warehouse import record
 from warehouse.lineage import named
 from warehouse.store import Warehouse
@@ -145,6 +145,7 @@ def load_sites(
         if had:
             connection.execute(f"DELETE FROM findings WHERE {named(had)}")
             connection.execute(f"DELETE FROM site_state WHERE {named(had)}")
+        _note_seasons(connection, "load_clean_events", "load_clean_counts", of_sites)
         # Findings are read in the order they were judged: they are written anew.
         names = column_list(finding_columns())
         connection.execute(f"INSERT INTO findings ({names}) SELECT {names} FROM load_findings")
@@ -187,6 +188,43 @@ def _replace(
         INSERT INTO {table} ({columns}) SELECT {columns} FROM load_{table}
         WHERE rowid IN (SELECT place FROM load_says ANTI JOIN load_had USING (said));
         DROP TABLE load_had; DROP TABLE load_says""")
+
+
+_WORD = 1 << 61
+"""Sums of hashes are kept below it, to be a number that a text can show."""
+
+
+def _note_seasons(
+    connection: duckdb.DuckDBPyConnection, events: str, counts: str, of_sites: str
+) -> None:
+    """Note what the clean rows of each season of the sites come to, from these relations."""
+    protected = ", ".join(sql_text(taxon.id) for taxon in TAXA.values() if taxon.protected)
+    of_event, of_count = (column_list(_WRITTEN[name]) for name in ("clean_events", "clean_counts"))
+    connection.execute(f"""
+        DELETE FROM site_seasons WHERE {of_sites};
+        INSERT INTO site_seasons
+        SELECT e.site_id, e.season, e.n, coalesce(c.n, 0),
+               format('{{:x}}-{{:x}}', e.said, coalesce(c.said, 0)), coalesce(c.protected, false)
+        FROM (SELECT site_id, season, count(*) AS n, (sum(hash({of_event})) % {_WORD})::UBIGINT
+                     AS said FROM {events} GROUP BY ALL) AS e
+        LEFT JOIN (
+            SELECT site_id, season, count(*) AS n,
+                   (sum(said) % {_WORD})::UBIGINT AS said, bool_or(protected) AS protected
+            FROM (SELECT site_id, event_id, hash({of_count}) AS said,
+                         "count" > 0 AND taxon_id IN ({protected or "''"}) AS protected
+                  FROM {counts}) AS k
+            JOIN (SELECT event_id, season FROM {events}) USING (event_id) GROUP BY ALL) AS c
+        ON c.site_id = e.site_id AND c.season IS NOT DISTINCT FROM e.season""")
+
+
+def seasons_noted(warehouse: Warehouse) -> None:
+    """See to it that ``site_seasons`` tells of all clean rows, as each load notes of its sites."""
+    with warehouse.transaction() as connection:
+        told = connection.execute(
+            "SELECT (SELECT count(*) FROM clean_events), (SELECT count(*) FROM clean_counts), "
+            "coalesce(sum(events), 0), coalesce(sum(counts), 0) FROM site_seasons").fetchone()
+        if told is None or told[:2] != tuple(map(int, told[2:])):
+            _note_seasons(connection, "clean_events", "clean_counts", "TRUE")
 
 
 def _insert_states(

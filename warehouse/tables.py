@@ -186,6 +186,9 @@ def kept_tables() -> dict[str, dict[str, str]]:
     return {
         "closed_seasons": {"site": "VARCHAR", "digest": "VARCHAR", "findings": "VARCHAR"},
         **{kept_of_past(table): columns for table, columns in past.TABLES.items()},
+        # What a site's clean rows of a season come to, for releases in parts.
+        "site_seasons": {"site": "VARCHAR", "season": "INTEGER", "events": "BIGINT",
+                         "counts": "BIGINT", "content": "VARCHAR", "protected": "BOOLEAN"},
         # Of what the desk's picture of each site was left.
         "pictures_left": {"site": "VARCHAR", "state": "VARCHAR"},
         # What warehouse.neighbourhood keeps.
