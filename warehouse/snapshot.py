@@ -7,6 +7,7 @@ never stands in the way of a run. A snapshot is never altered; a new release is 
 from __future__ import annotations
 
 import contextlib
+import re
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -136,12 +137,12 @@ def _asked(
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     path = snapshot_path(network_dir)
     watched = {} if progress is None else _WATCHED
-    beside = sql_text(path.parent.as_posix())
+    beside = sql_text(path.parent.resolve().as_posix())
     try:
         connection = duckdb.connect(str(path), read_only=True, config=_OFFLINE | watched)
-        # A release in parts has its large tables in files beside the snapshot.
+        _bring_near(connection, path.parent)
         connection.execute(
-            f"SET file_search_path = {beside}; SET allowed_directories = [{beside}]; "
+            f"SET allowed_directories = [{beside}]; "
             "SET enable_external_access = false; SET lock_configuration = true")
     except duckdb.Error as error:
         raise NoRelease(
@@ -175,6 +176,29 @@ def _asked(
         ) from error
     finally:
         connection.close()
+
+
+_BESIDE = re.compile(r"'([a-z_]+/[\w.-]+\.parquet)'")
+
+
+def _bring_near(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
+    """Have views of files beside the snapshot read those, wherever this program was started.
+
+    A release in parts has its large tables in such files, by names relative to its folder: it
+    can be moved. The engine would look for them in the folder of whoever asks.
+    """
+    views = connection.execute(
+        "SELECT sql FROM duckdb_views() WHERE NOT internal AND NOT temporary").fetchall()
+    if not any(_BESIDE.search(sql) for (sql,) in views):
+        return
+
+    def whole(found: re.Match[str]) -> str:
+        return sql_text((folder / found[1]).resolve().as_posix())
+
+    # The tables first, then what is asked of them.
+    for (sql,) in sorted(views, key=lambda row: _BESIDE.search(row[0]) is None):
+        connection.execute(
+            _BESIDE.sub(whole, sql).replace("CREATE VIEW", "CREATE TEMP VIEW", 1))
 
 
 @contextlib.contextmanager
