@@ -69,7 +69,7 @@ class Publishing:
     """Decimal degrees kept of a site's position once a protected animal was caught there."""
     largest_drop: float = 0.05
     """Share of a site's events in a season that a release may lose without a reason on record."""
-    parts_from: int = 1_000_000
+    parts_from: int = 500_000
     """Events from which on a release is published in parts (:mod:`warehouse.release_parts`)."""
 
 
