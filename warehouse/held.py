@@ -42,13 +42,18 @@ def findings_of(warehouse: Warehouse, site_ids: Sequence[str]) -> dict[str, list
 
 def site_account(warehouse: Warehouse, site_id: str) -> dict[str, int]:
     """Rows of the site's last load by what became of them; zeros before the first."""
+    return site_accounts(warehouse, [site_id])[site_id]
+
+
+def site_accounts(warehouse: Warehouse, site_ids: Sequence[str]) -> dict[str, dict[str, int]]:
+    """As :func:`site_account` of each of ``site_ids``."""
     names = ("rows", "clean", "masked", "queried", "held", "skipped")
     with warehouse.lock:
-        row = warehouse.connection.execute(
-            f"SELECT {', '.join(quoted(name) for name in names)} FROM site_state "
-            "WHERE site = ?", [site_id]
-        ).fetchone()
-    return dict(zip(names, row if row is not None else (0,) * len(names), strict=True))
+        rows = {site: row for site, *row in warehouse.connection.execute(
+            f"SELECT site, {', '.join(quoted(name) for name in names)} FROM site_state "
+            f"WHERE {named(site_ids)}").fetchall()}
+    return {site: dict(zip(names, rows.get(site, (0,) * len(names)), strict=True))
+            for site in site_ids}
 
 
 def file_troubles(
