@@ -27,6 +27,7 @@ def gather(warehouse: Warehouse, network: Network) -> None:
         neighbourhood.note_seasons(warehouse)
         version = short_digest(VERSION, network.season_start, network.season_end)
         changed = neighbourhood.stale(warehouse, version)
+        neighbourhood.clear(warehouse)
         sites = sorted({site for of_season in changed.values() for site in of_season})
         for some in _in_parts(warehouse, sites):
             lineage.lay_out_standing(warehouse, some)

@@ -134,11 +134,18 @@ def keep_shared(warehouse: Warehouse, season: int, hashes: str) -> None:
 def lay_out(warehouse: Warehouse) -> None:
     """Lay out all that is kept, under the names of :mod:`shared.evidence`."""
     with warehouse.lock:
+        clear(warehouse)
         for table, columns in evidence.TABLES.items():
-            _clear(warehouse.connection, table)
             warehouse.connection.execute(
                 f"CREATE TEMP VIEW {table} AS SELECT {', '.join(columns)} "
                 f"FROM {kept_evidence(table)}")
+
+
+def clear(warehouse: Warehouse) -> None:
+    """Free the names of :mod:`shared.evidence` for what is to be laid out."""
+    with warehouse.lock:
+        for table in evidence.TABLES:
+            _clear(warehouse.connection, table)
 
 
 def digests(warehouse: Warehouse) -> dict[str, str]:
