@@ -625,7 +625,7 @@ class Schedule:
         elif fault in for_once:
             self._run(Plan(any_write, for_once[fault]))
         elif fault == "file size limit":
-            size = database_path(self.stage.bay).stat().st_size
+            size = self._database_file().stat().st_size
             self._run(Plan(limit=self.rng.randint(20_000, size + 500_000)))
         elif fault == "two runs at once":
             self._two(any_step)
@@ -713,8 +713,15 @@ class Schedule:
         self._well(week_of(self.week, self._later()))
         sheet.write_bytes(whole)
 
-    def _lose_database(self) -> None:
+    def _database_file(self) -> Path:
+        """Where the database stands; a run makes it where an earlier fault left none."""
         place = database_path(self.stage.bay)
+        if not place.exists():
+            self._well(week_of(self.week, self._later()))
+        return place
+
+    def _lose_database(self) -> None:
+        place = self._database_file()
         place.unlink()
         log = place.with_name(place.name + ".wal")
         log.unlink(missing_ok=True)
@@ -722,12 +729,12 @@ class Schedule:
             log.write_bytes(self.rng.randbytes(5000))
 
     def _database(self, fault: str) -> None:
-        place = database_path(self.stage.bay)
         if "gone" in fault:
             self._lose_database()
             if fault == "database gone":
                 self._well(made_again)
             return
+        place = self._database_file()
         content = bytearray(place.read_bytes())
         at = self.rng.randrange(len(content))
         if fault == "database damaged":
