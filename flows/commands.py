@@ -288,14 +288,14 @@ def query(options: Namespace) -> int:
 def release(options: Namespace) -> int:
     """Build a release from what is loaded, after closing or reopening a season if asked."""
     from flows.door import gate_of, gate_page_path, guard_the_door
+    from flows.workplace import warehouse_of
     from warehouse.closing import close_season, reopen_season
     from warehouse.release import build_release
     from warehouse.standing import restate
-    from warehouse.store import Warehouse
 
     network = load_network(options.directory)
     as_of = options.as_of or _today()
-    with Warehouse.open(options.directory) as warehouse:
+    with warehouse_of(options.directory, network) as warehouse:
         if options.close is not None:
             close_season(options.directory, network, options.close, as_of)
         if options.reopen is not None:

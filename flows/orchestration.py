@@ -18,10 +18,11 @@ from typing import Any
 from flows import door
 from flows.watching.log import LOG, log_to
 from flows.weekly import Outcome, WeeklyRun
+from flows.workplace import workplace
 from shared.problems import Problem, Trouble
 from shared.settings import Network
 from warehouse.durable import make_folder
-from warehouse.store import Warehouse, told
+from warehouse.store import told
 
 Progress = Callable[[str], None]
 """Told in a few words what is going on."""
@@ -107,8 +108,8 @@ def weekly_run(
           task_runner=side_by_side, validate_parameters=False)
     def weekly() -> Outcome:
         progress("opening the warehouse")
-        with Warehouse.open(network_dir) as warehouse:
-            run = WeeklyRun(network_dir, network, warehouse, as_of)
+        with workplace(network_dir, network) as place:
+            run = WeeklyRun(network_dir, network, place.warehouse, as_of)
             in_turn(run, "receive", run.receive)
             over_sites(run, "read", run.take_in)
             run.compare_sites()

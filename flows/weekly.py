@@ -32,6 +32,7 @@ from flows.returns import following_up
 from flows.returns.outbox import return_to_site
 from flows.returns.wording import days
 from flows.watching.log import LOG, current_run
+from flows.workplace import warehouse_of
 from shared.decisions import Decision
 from shared.findings import Finding
 from shared.flags import Effect
@@ -527,7 +528,7 @@ def run_in_order(network_dir: Path, network: Network, as_of: dt.date) -> Outcome
 
     What :mod:`flows.orchestration` does side by side; benchmarks and tests use this.
     """
-    with Warehouse.open(network_dir) as warehouse:
+    with warehouse_of(network_dir, network) as warehouse:
         run = WeeklyRun(network_dir, network, warehouse, as_of)
         for stage in (run.receive, run.take_in):
             for site in network.sites:

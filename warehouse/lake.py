@@ -99,8 +99,7 @@ class Lake:
         Raises :class:`NetworkBusy` when the wait is over, :class:`LakeOutOfReach` when the
         connection is not there (any more).
         """
-        import psycopg
-
+        psycopg = _library("psycopg")
         with self._guard, self._told():
             session = self._connected()
             key = self._key(name)
@@ -226,17 +225,30 @@ class Lake:
 
     # -- layout ----------------------------------------------------------------------------
 
-    def lay_out(self, warehouse: Warehouse) -> None:
-        """Give the lake the tables and columns of ``warehouse``, in one transaction.
+    def join(self, warehouse: Warehouse) -> None:
+        """Make ``warehouse`` a copy of this lake, which gets its tables and columns.
 
-        Raises :class:`~warehouse.migrate.WarehouseNewer` when a later program laid it out, and
-        :class:`LakeMoved` when it is another network's.
+        To be called before anything is checked out or in. What is in ``warehouse`` stays, until
+        a check-out replaces what differs. Raises :class:`~warehouse.migrate.WarehouseNewer`
+        when a later program laid the lake out, :class:`LakeMoved` when it is another network's.
         """
         ours = warehouse.connection.execute(
             "SELECT number, name, sha256 FROM migrations ORDER BY number").fetchall()
         wanted = _wanted(warehouse)
-        if self._laid_out(ours, wanted):
-            return
+        if not self._laid_out(ours, wanted):
+            self._lay_out(ours, wanted)
+        with self._transaction() as lake:
+            made = lake.execute("SELECT made FROM lake.network").fetchall()
+        with warehouse.transaction() as local:
+            for name, columns in _BOOKS.items():
+                laid = ", ".join(f"{column} {kind}" for column, kind in columns.items())
+                local.execute(f"CREATE TABLE IF NOT EXISTS {name} ({laid})")
+            if local.execute("FROM lake_of").fetchall() != made:
+                for name in _BOOKS:
+                    local.execute(f"DELETE FROM {name}")
+                _insert(local, "lake_of", made)
+
+    def _lay_out(self, ours: Sequence[Any], wanted: _Wanted) -> None:
         with self.turn(WRITE), self._transaction() as lake:
             for name, columns in _OWN.items():
                 laid = ", ".join(f"{column} {kind}" for column, kind in columns.items())
@@ -276,9 +288,7 @@ class Lake:
                     "CALL lake.set_option('data_inlining_row_limit', 1000, table_name => ?)",
                     [name])
 
-    def _laid_out(
-        self, ours: Sequence[Any], wanted: dict[str, tuple[dict[str, str], dict[str, str]]]
-    ) -> bool:
+    def _laid_out(self, ours: Sequence[Any], wanted: _Wanted) -> bool:
         with self._transaction() as lake:
             have = _columns_of(lake)
             if not set(_OWN) <= set(have):
@@ -313,12 +323,11 @@ class Lake:
     ) -> int:
         """Bring ``warehouse`` to the lake's state of ``slices`` (None: all); parts that moved.
 
-        ``groups``: only these groups of tables (None: all). What is here and differs is
-        replaced; a slice that the lake does not have stays as it is. The record's lines that
-        only the lake has come along.
+        ``groups``: only these groups of tables (None: all). Where the lake has moved on, what
+        is here and differs is replaced; where it has not, what was done here stays, to be
+        checked in. The record's lines that only the lake has come along.
         """
         with self._transaction() as lake, warehouse.transaction() as local:
-            _keep_books(local)
             self._take_record(lake, local)
             versions = dict(lake.execute("SELECT slice, version FROM lake.slices").fetchall())
             if slices is not None:
@@ -343,7 +352,6 @@ class Lake:
         """
         names = sorted(set(slices))
         with warehouse.transaction() as local:
-            _keep_books(local)
             changes = {group.name: _changed(local, group, names) for group in GROUPS}
             touched = sorted({name for change in changes.values()
                               for name, *_ in change})
@@ -379,42 +387,12 @@ class Lake:
                         f"SELECT DISTINCT {cut.site} FROM {table} AS t {cut.also}").fetchall()}
         return sorted(found)
 
-    def begin(self, warehouse: Warehouse) -> None:
-        """Begin to work on ``warehouse``, before anything is checked out.
-
-        If it was not :meth:`settle` d since it was worked on last (a run was cut off, or it is
-        no copy of this lake), every row of it is looked at: what was never checked in is then
-        replaced at the next check-out.
-        """
-        with self._transaction() as lake:
-            made = [row[0] for row in lake.execute("SELECT made FROM lake.network").fetchall()]
-            there = [row[0] for row in lake.execute("SELECT slice FROM lake.slices").fetchall()]
-        with warehouse.transaction() as local:
-            _keep_books(local)
-            settled = [row[0] for row in local.execute("FROM lake_settled").fetchall()]
-            local.execute("DELETE FROM lake_settled")
-            if settled == made:
-                return
-            local.execute("DELETE FROM lake_held")
-            local.execute("DELETE FROM lake_parts")
-            for group in GROUPS:
-                local.execute(f"INSERT INTO lake_parts {_digests(group)}", {"only": there})
-
-    def settle(self, warehouse: Warehouse) -> None:
-        """Note that all that is here is as it was checked out or in last."""
-        with self._transaction() as lake:
-            made = lake.execute("SELECT made FROM lake.network").fetchall()
-        with warehouse.transaction() as local:
-            local.execute("DELETE FROM lake_settled")
-            _insert(local, "lake_settled", made)
-
     def take_over(self, warehouse: Warehouse) -> list[str]:
         """Have the lake be as ``warehouse`` is, whatever was checked in; the slices changed.
 
         For a database that was made again from the record and the bytes received.
         """
         with self._transaction() as lake, warehouse.transaction() as local:
-            _keep_books(local)
             local.execute("DELETE FROM lake_held")
             local.execute("DELETE FROM lake_parts")
             versions = lake.execute("SELECT slice, version FROM lake.slices").fetchall()
@@ -469,12 +447,12 @@ _OWN: dict[str, dict[str, str]] = {
 """Tables of the lake's own books. ``parts.name`` is the group's."""
 
 _BOOKS = {
-    "lake_settled": {"made": "VARCHAR"},
+    "lake_of": {"made": "VARCHAR"},
     "lake_held": {"slice": "VARCHAR", "name": "VARCHAR", "version": "BIGINT"},
     "lake_parts": _OWN["parts"],
 }
-"""The local database's books: which version of a slice's group it holds and of what parts, and,
-while nobody works on it, of which lake all of it is a true copy."""
+"""The local database's books: of which lake it is a copy, and as of which version of each slice's
+group, with the digests that the parts had then. What differs from them was done here since."""
 
 _PREFIX = {"lake_slice": "VARCHAR", "lake_part": "VARCHAR", "lake_place": "BIGINT"}
 """What a row carries in the lake beside its own: its slice, its part, its place in the order."""
@@ -491,8 +469,11 @@ def books() -> frozenset[str]:
     return frozenset(_BOOKS)
 
 
-def _wanted(warehouse: Warehouse) -> dict[str, tuple[dict[str, str], dict[str, str]]]:
-    """Table -> its columns here, and those that the lake puts before them."""
+_Wanted = dict[str, tuple[dict[str, str], dict[str, str]]]
+"""Table -> its columns here, and those that the lake puts before them."""
+
+
+def _wanted(warehouse: Warehouse) -> _Wanted:
     local = warehouse.connection
     shared = {table: dict(_PREFIX) for group in GROUPS for table in group.tables}
     shared |= {table: {} for table in RECORDED}
@@ -518,12 +499,6 @@ def _columns_of(lake: duckdb.DuckDBPyConnection) -> dict[str, dict[str, str]]:
             "WHERE database_name = 'lake' AND schema_name = 'main'").fetchall():
         have.setdefault(table, {})[column] = kind
     return have
-
-
-def _keep_books(local: duckdb.DuckDBPyConnection) -> None:
-    for name, columns in _BOOKS.items():
-        laid = ", ".join(f"{column} {kind}" for column, kind in columns.items())
-        local.execute(f"CREATE TABLE IF NOT EXISTS {name} ({laid})")
 
 
 def _held(local: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], int]:
@@ -592,10 +567,18 @@ def _changed(
     local: duckdb.DuckDBPyConnection, group: Group, names: Sequence[str]
 ) -> list[_Change]:
     """Parts of ``names`` that are not as they were checked out."""
-    now = {(slice_, part): digest for slice_, _, part, digest in local.execute(
+    wanted = set(names)
+    was = {key: digest for key, digest in _parts(local, "lake_parts", group, names).items()
+           if key[0] in wanted}
+    return _differing(was, _now(local, group, names))
+
+
+def _now(
+    local: duckdb.DuckDBPyConnection, group: Group, names: Sequence[str]
+) -> dict[tuple[str, str], str]:
+    """Slice and part -> digest, of what is here now."""
+    return {(slice_, part): digest for slice_, _, part, digest in local.execute(
         _digests(group), {"only": list(names)}).fetchall()}
-    was = _parts(local, "lake_parts", group, names)
-    return _differing(was, now)
 
 
 def _parts(
@@ -647,9 +630,13 @@ def _take(
     wanted = set(names)
     theirs = {key: digest for key, digest in _parts(lake, "lake.parts", group, names).items()
               if key[0] in wanted}
-    ours = {key: digest for key, digest in _parts(local, "lake_parts", group, names).items()
-            if key[0] in wanted}
+    # What is here by now, and not only what was checked out: it all gives way.
+    ours = _now(local, group, names)
     changes = _differing(ours, theirs)
+    local.execute("DELETE FROM lake_parts WHERE name = ? AND list_contains(?, slice)",
+                  [group.name, list(names)])
+    _insert(local, "lake_parts", [(name, group.name, part, digest)
+                                  for (name, part), digest in theirs.items()])
     if not changes:
         return 0
     pairs = {"slice": "VARCHAR", "part": "VARCHAR"}
@@ -675,7 +662,6 @@ def _take(
             local.execute(f"INSERT INTO {table} ({columns}) SELECT {columns} FROM lake_arriving")
         finally:
             local.unregister("lake_arriving")
-    _note_parts(local, group, changes)
     return len(changes)
 
 

@@ -92,12 +92,11 @@ def test_what_is_checked_in_comes_out_the_same_and_a_second_time_nothing_moves(
     bay: Path, tmp_path: Path, lake: Lake
 ) -> None:
     with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs:
-        lake.lay_out(ours)
+        lake.join(ours)
         assert lake.check_in(ours, lake.slices_of(ours)) == ["", *SITES]
         assert lake.check_in(ours, lake.slices_of(ours)) == []
         with another(lake) as elsewhere:
-            elsewhere.lay_out(theirs)
-            elsewhere.begin(theirs)
+            elsewhere.join(theirs)
             assert elsewhere.check_out(theirs) > 0
             assert elsewhere.check_out(theirs) == 0
             assert elsewhere.check_in(theirs, elsewhere.slices_of(theirs)) == []
@@ -111,8 +110,9 @@ def test_one_site_moves_alone_and_evidence_is_only_what_was_read(
     bay: Path, tmp_path: Path, lake: Lake
 ) -> None:
     with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs:
-        lake.lay_out(ours)
+        lake.join(ours)
         lake.check_in(ours, lake.slices_of(ours))
+        lake.join(theirs)
         lake.check_out(theirs, SITES[:1])
         lake.check_out(theirs, groups=EVIDENCE)
 
@@ -129,8 +129,9 @@ def test_a_site_that_moved_meanwhile_is_refused_and_nothing_is_changed(
     bay: Path, tmp_path: Path, lake: Lake
 ) -> None:
     with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs:
-        lake.lay_out(ours)
+        lake.join(ours)
         lake.check_in(ours, lake.slices_of(ours))
+        lake.join(theirs)
         lake.check_out(theirs)
         for warehouse, table in ((ours, "clean_counts"), (theirs, "row_account")):
             warehouse.connection.execute(f"DELETE FROM {table}")
@@ -143,27 +144,29 @@ def test_a_site_that_moved_meanwhile_is_refused_and_nothing_is_changed(
 
 
 @needs_postgres
-def test_what_was_never_checked_in_is_replaced_after_a_run_was_cut_off(
-    bay: Path, lake: Lake
+def test_after_a_run_was_cut_off_its_work_counts_only_where_nobody_came_in_between(
+    bay: Path, tmp_path: Path, lake: Lake
 ) -> None:
-    with Warehouse.open(bay) as ours:
-        lake.lay_out(ours)
-        lake.begin(ours)
-        assert lake.check_in(ours, lake.slices_of(ours)) == ["", *SITES]
-        had = rows(ours)
-        lake.settle(ours)
-        lake.begin(ours)
+    with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs:
+        lake.join(ours)
+        lake.check_in(ours, lake.slices_of(ours))
+        lake.join(theirs)
+        lake.check_out(theirs)
         ours.connection.execute("DELETE FROM findings")
-        lake.begin(ours)
-        assert lake.check_out(ours) == len(SITES)
-        assert rows(ours) == had
+        theirs.connection.execute("DELETE FROM clean_counts WHERE site_id = ?", SITES[:1])
+        lake.check_in(theirs, SITES[:1])
+        lake.check_out(ours)
+        found = {row[0] for row in ours.connection.execute("SELECT site FROM findings").fetchall()}
+        assert found == set(SITES[:1])
+        assert lake.check_in(ours, SITES) == [SITES[1]]
 
 
 @needs_postgres
 def test_a_database_made_again_takes_the_lake_over(bay: Path, tmp_path: Path, lake: Lake) -> None:
     with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs:
-        lake.lay_out(ours)
+        lake.join(ours)
         lake.check_in(ours, lake.slices_of(ours))
+        lake.join(theirs)
         lake.check_out(theirs)
         theirs.connection.execute("DELETE FROM clean_events")
         lake.check_in(theirs, SITES)
@@ -177,8 +180,9 @@ def test_a_lost_connection_is_told_without_the_password_and_leaves_the_lake_whol
     bay: Path, tmp_path: Path, lake: Lake, server: Database
 ) -> None:
     with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs:
-        lake.lay_out(ours)
+        lake.join(ours)
         lake.check_in(ours, lake.slices_of(ours))
+        lake.join(theirs)
         had = rows(ours)
         ours.connection.execute("DELETE FROM clean_counts")
         server.stop()
@@ -224,35 +228,38 @@ def test_a_lake_laid_out_by_a_later_program_is_refused(
     bay: Path, lake: Lake, server: Database
 ) -> None:
     with Warehouse.open(bay) as ours:
-        lake.lay_out(ours)
+        lake.join(ours)
         with lake._transaction() as inside:
             inside.execute("INSERT INTO lake.layout VALUES (9999, 'of_a_later_day', 'x')")
         with pytest.raises(WarehouseNewer, match="9999 of_a_later_day"):
-            lake.lay_out(ours)
+            lake.join(ours)
         strange = Lake("other-bay", lake._conninfo, lake._data, server.PASSWORD)
         with strange, pytest.raises(LakeMoved, match="lantern-bay"):
-            strange.lay_out(ours)
+            strange.join(ours)
 
 
 @needs_postgres
-def test_the_lake_gains_the_columns_that_a_warehouse_has_gained(bay: Path, lake: Lake) -> None:
+def test_the_lake_gains_the_columns_that_a_warehouse_has_gained(
+    bay: Path, tmp_path: Path, lake: Lake
+) -> None:
     with Warehouse.open(bay) as ours:
-        lake.lay_out(ours)
+        lake.join(ours)
         lake.check_in(ours, lake.slices_of(ours))
-        for change in ("clean_events ADD COLUMN fog DOUBLE",
-                       "row_account ALTER COLUMN sheet_row TYPE BIGINT"):
-            ours.connection.execute(f"ALTER TABLE {change}")
+        gained = ("ALTER TABLE clean_events ADD COLUMN fog DOUBLE; "
+                  "ALTER TABLE row_account ALTER COLUMN sheet_row TYPE BIGINT")
+        ours.connection.execute(gained)
         had = rows(ours)
-        lake.lay_out(ours)
+        lake.join(ours)
         # What is made again from kept bytes is laid out anew, and filled by who has it.
         assert lake.take_over(ours) == list(SITES)
         ours.connection.execute("UPDATE clean_events SET fog = 1.5 WHERE site_id = ?", SITES[:1])
         assert lake.check_in(ours, SITES) == list(SITES[:1])
         had["clean_events"] = rows(ours)["clean_events"]
-        ours.connection.execute("DELETE FROM clean_events")
-        lake.begin(ours)
-        lake.check_out(ours)
-        assert rows(ours) == had
+        with copy_of(bay, tmp_path) as theirs:
+            theirs.connection.execute(gained)
+            lake.join(theirs)
+            lake.check_out(theirs)
+            assert rows(theirs) == had
 
 
 _APPENDS = """
