@@ -357,6 +357,23 @@ def send(options: Namespace) -> int:
     return NEEDS_PEOPLE if posted.refused or posted.waiting or posted.trouble else DONE
 
 
+def work(options: Namespace) -> int:
+    """Work for the network's runs until stopped, or hand out the work."""
+    from flows.crew.serving import serve_scheduler
+    from flows.crew.serving import work as work_on
+
+    console = _console()
+
+    def say(text: str) -> None:
+        console.print(text, markup=False, soft_wrap=True)
+
+    if options.scheduler:
+        serve_scheduler(options.directory, say)
+    else:
+        work_on(options.directory, options.scratch, say)
+    return DONE
+
+
 def desk(options: Namespace) -> int:
     """Serve the pages, or make one private link."""
     from flows.desk.links import Role

@@ -374,6 +374,7 @@ class Database:
     host: str = "127.0.0.1"
     port: int = field(default_factory=free_port)
     _process: subprocess.Popen[bytes] | None = None
+    _made: int = 0
 
     USER: ClassVar[str] = "tally"
     PASSWORD: ClassVar[str] = "pl4nted-l4ke-s3cret"
@@ -381,13 +382,15 @@ class Database:
     def conninfo(self, name: str) -> str:
         return f"host={self.host} port={self.port} dbname={name} user={self.USER}"
 
-    def make(self, name: str) -> str:
-        """A new database of that name; how it is reached."""
+    def make(self) -> str:
+        """A new database; how it is reached."""
         import psycopg
 
+        self._made += 1
+        name = f"lake{self._made}"
         with psycopg.connect(self.conninfo("postgres"), password=self.PASSWORD,
                              autocommit=True) as session:
-            session.execute(f'CREATE DATABASE "{name}"')  # type: ignore[call-overload]
+            session.execute(f"CREATE DATABASE {name}")  # type: ignore[call-overload]
         return self.conninfo(name)
 
     def lay_out(self) -> None:

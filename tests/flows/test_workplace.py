@@ -61,13 +61,12 @@ def _next_week(home: Path, bay: Path) -> None:
 
 
 @pytest.fixture
-def bay(weeks: Path, tmp_path: Path, server: Database, monkeypatch: pytest.MonkeyPatch,
-        request: pytest.FixtureRequest) -> Path:
+def bay(weeks: Path, tmp_path: Path, server: Database, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The network in its tenth week, with a lake."""
     bay = Path(shutil.copytree(weeks / "week-10", tmp_path / "bay"))
     monkeypatch.setenv("TALLYWEIR_LAKE_PASSWORD", server.PASSWORD)
     with (bay / "network.toml").open("a", encoding="utf-8") as handle:
-        handle.write(f'\n[warehouse]\nlake = "{server.make(request.node.name[:60])}"\n')
+        handle.write(f'\n[warehouse]\nlake = "{server.make()}"\n')
     return bay
 
 

@@ -60,10 +60,8 @@ def bay(run_once: Path, tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def lake(server: Database, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Lake]:
-    name = f"lake-{request.node.name}"[:60]
-    with Lake("lantern-bay", server.make(name), str(tmp_path / "parquet"),
-              server.PASSWORD) as made:
+def lake(server: Database, tmp_path: Path) -> Iterator[Lake]:
+    with Lake("lantern-bay", server.make(), str(tmp_path / "parquet"), server.PASSWORD) as made:
         yield made
 
 
