@@ -23,7 +23,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -163,14 +163,18 @@ def _lead(network_dir: Path, as_of: dt.date, victim: subprocess.Popen[str] | Non
 def compare(
     folder: Path, *, weeks: int = 11, only_sites: tuple[str, ...] | None = None,
     history: bool = True, kill: Sequence[bool] = (False, True),
+    alone: Callable[[Path, dt.date], object] | None = None,
 ) -> Told:
-    """Run the season embedded, and on a lake with two workers for each of ``kill``."""
+    """Run the season embedded, and on a lake with two workers for each of ``kill``.
+
+    ``alone``: does the embedded run, where it is not to be the command's.
+    """
     told = Told()
     as_of = opening(CURRENT_SEASON) + dt.timedelta(weeks=weeks)
     lay_out(folder / "embedded", weeks=weeks, only_sites=only_sites, history=history)
     laid_out = shutil.copytree(folder / "embedded", folder / "laid-out")
     began = time.monotonic()
-    _lead(folder / "embedded", as_of)
+    (alone or _lead)(folder / "embedded", as_of)
     told.seconds["embedded"] = time.monotonic() - began
     told.digests["embedded"] = release_digest(folder / "embedded")
     with hosts() as where, database(where.address) as server:

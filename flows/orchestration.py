@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from flows import door
-from flows.crew.at_sites import Report
-from flows.crew.leading import Crew, crew_of
+from flows.crew.at_sites import OtherVersion, Report
+from flows.crew.leading import Crew, CrewOutOfReach, crew_of
 from flows.watching.log import LOG, log_to
 from flows.weekly import Outcome, WeeklyRun, trouble_of
 from flows.workplace import workplace
@@ -25,11 +25,15 @@ from shared.problems import Problem
 from shared.settings import Network
 from warehouse import record
 from warehouse.durable import make_folder
+from warehouse.lake import LakeOutOfReach
 
 Progress = Callable[[str], None]
 """Told in a few words what is going on."""
 
 SITES_AT_ONCE = 4
+
+_OF_THE_WHOLE_RUN = (LakeOutOfReach, CrewOutOfReach, OtherVersion)
+"""Problems that no site has alone."""
 
 
 def embed(network_dir: Path) -> None:
@@ -129,6 +133,9 @@ def weekly_run(
             run.outcome.seconds[name] = run.outcome.seconds.get(name, 0.0) + spent
 
     def note_failure(run: WeeklyRun, name: str, site: str, error: object) -> None:
+        if isinstance(error, _OF_THE_WHOLE_RUN):
+            # Every other site would meet it too, and a release must not tell of half of them.
+            raise error
         LOG.error("%s failed for %s", name, site,
                   exc_info=error if isinstance(error, BaseException) else None)
         run.outcome.sites[site].troubles.append(trouble_of(name, error))
@@ -158,7 +165,9 @@ def weekly_run(
                 getting_ready.join()
             stage("release", run.publish)()
             in_turn(run, "return", run.return_to)
-            return run.finish()
+            outcome = run.finish()
+            place.tidy()
+            return outcome
 
     progress("starting the scheduler (some seconds the first time)")
     log_to(network_dir)

@@ -36,6 +36,11 @@ class Workplace:
         if self.lake is not None:
             self.lake.check_in(self.warehouse, self.lake.slices_of(self.warehouse))
 
+    def tidy(self) -> None:
+        """Let the lake forget what is long past, and keep it in few files."""
+        if self.lake is not None:
+            self.lake.tidy()
+
 
 def lake_of(network_dir: Path, network: Network) -> Lake | None:
     """The network's lake, not connected yet; None where its warehouse is its own file."""

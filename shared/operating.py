@@ -127,7 +127,7 @@ class LakeSettings:
     lake: str = ""
     """How the catalogue in PostgreSQL is reached, in the words of libpq, without a password."""
     data: str = "lake"
-    """Where the Parquet files are: a folder (from the network's, if it is relative), or s3://."""
+    """Where the Parquet files are: a folder; from the network's, if it is relative."""
 
 
 @dataclass(frozen=True, slots=True)

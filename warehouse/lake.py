@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 WRITE, RECORD, LEAD = "write", "record", "lead"
 """Turns: checking in, appending to the record, leading a run."""
 
+KEPT_DAYS = 7
+"""For so long the lake can tell what it held at any moment."""
+
 _PATIENCE_SECONDS = 600
 _EXTENSIONS = ("postgres_scanner", "ducklake")
 _MANY = 200
@@ -328,7 +331,7 @@ class Lake:
         checked in. The record's lines that only the lake has come along.
         """
         with self._transaction() as lake, warehouse.transaction() as local:
-            self._take_record(lake, local)
+            _hand_on_record(lake, "lake.", local, "")
             versions = dict(lake.execute("SELECT slice, version FROM lake.slices").fetchall())
             if slices is not None:
                 versions = {name: versions[name] for name in slices if name in versions}
@@ -362,7 +365,7 @@ class Lake:
                     bases = {held.get((name, group.name), 0) for group in GROUPS}
                     if bases != {now.get(name, 0)}:
                         raise _moved(f"the site {name}" if name else "what is the network's own")
-                self._give_record(lake, local)
+                _hand_on_record(local, "", lake, "lake.")
                 for group in GROUPS:
                     _give(lake, local, group, changes[group.name])
                 if touched:
@@ -377,6 +380,24 @@ class Lake:
                            {name: now.get(name, 0) + 1 for name in touched})
         return touched
 
+    def tidy(self) -> None:
+        """Forget states of the lake older than :data:`KEPT_DAYS`, and join the small files."""
+        with self.turn(WRITE), self._told():
+            engine = self._open()
+            try:
+                for call in (
+                    f"ducklake_expire_snapshots('lake', older_than => now() - INTERVAL "
+                    f"'{KEPT_DAYS} days')",
+                    "ducklake_rewrite_data_files('lake')",
+                    "ducklake_merge_adjacent_files('lake')",
+                    # Not at once: another may still be reading what it began to read before.
+                    "ducklake_cleanup_old_files('lake', older_than => now() - INTERVAL '1 day')",
+                ):
+                    engine.execute(f"CALL {call}")
+            except BaseException:
+                self._drop_engine()
+                raise
+
     def slices_of(self, warehouse: Warehouse) -> list[str]:
         """Every slice that ``warehouse`` has anything of, and the network's own."""
         found = {OF_THE_NETWORK}
@@ -386,32 +407,6 @@ class Lake:
                     found |= {str(row[0]) for row in warehouse.connection.execute(
                         f"SELECT DISTINCT {cut.site} FROM {table} AS t {cut.also}").fetchall()}
         return sorted(found)
-
-    def take_over(self, warehouse: Warehouse) -> list[str]:
-        """Have the lake be as ``warehouse`` is, whatever was checked in; the slices changed.
-
-        For a database that was made again from the record and the bytes received.
-        """
-        with self._transaction() as lake, warehouse.transaction() as local:
-            local.execute("DELETE FROM lake_held")
-            local.execute("DELETE FROM lake_parts")
-            versions = lake.execute("SELECT slice, version FROM lake.slices").fetchall()
-            parts = lake.execute("SELECT slice, name, part, digest FROM lake.parts").fetchall()
-            for group in GROUPS:
-                _note_held(local, group, [name for name, _ in versions], dict(versions))
-            _insert(local, "lake_parts", parts)
-        return self.check_in(
-            warehouse, {*self.slices_of(warehouse), *(name for name, _ in versions)})
-
-    def _take_record(
-        self, lake: duckdb.DuckDBPyConnection, local: duckdb.DuckDBPyConnection
-    ) -> None:
-        _hand_on_record(lake, "lake.", local, "")
-
-    def _give_record(
-        self, lake: duckdb.DuckDBPyConnection, local: duckdb.DuckDBPyConnection
-    ) -> None:
-        _hand_on_record(local, "", lake, "lake.")
 
 
 def extension_file(name: str) -> Path:
