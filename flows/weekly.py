@@ -32,6 +32,7 @@ from flows.returns import following_up
 from flows.returns.outbox import return_to_site
 from flows.returns.wording import days
 from flows.watching.log import LOG, current_run
+from flows.workplace import warehouse_of
 from shared.decisions import Decision
 from shared.findings import Finding
 from shared.flags import Effect
@@ -57,7 +58,7 @@ from warehouse.decisions import Overlay
 from warehouse.held import file_troubles, site_account, site_findings
 from warehouse.protected_catches import newly_caught
 from warehouse.release import Built, Release, build_release
-from warehouse.store import Warehouse
+from warehouse.store import Warehouse, told
 
 
 @dataclass(slots=True)
@@ -133,6 +134,8 @@ class WeeklyRun:
         record.catch_up(warehouse)
         self.standing_paths: dict[str, set[str]] = {}
         """What stands in each site's inbox, once it has been looked at."""
+        self._here = tuple(network.sites)
+        """Sites that are judged here."""
         self._evidence: dict[str, str] = {}
         """Digest of what the other sites tell of each, once it was asked for."""
         self._together: list[list[str]] | None = None
@@ -348,7 +351,7 @@ class WeeklyRun:
                 "SELECT site, count(*), list(DISTINCT file_sha256) FROM staged_events "
                 "GROUP BY site").fetchall()}
         passes: list[tuple[list[str], int, set[str]]] = []
-        for site in self.network.sites:
+        for site in self._here:
             events, files = sent.get(site, (0, set()))
             for place, (sites, had, of_files) in enumerate(passes):
                 if had + events <= MOST_TOGETHER and not of_files & files:
@@ -362,10 +365,10 @@ class WeeklyRun:
         """Digest of what the other sites tell of ``site_id``: of all together, since it is asked
         of each in turn."""
         if site_id not in self._evidence:
-            sites = list(self.network.sites)
+            sites = self._here
             for first in range(0, len(sites), _TOLD_TOGETHER):
                 self._evidence |= neighbour_evidence(
-                    self.warehouse.connection, sites[first:first + _TOLD_TOGETHER])
+                    self.warehouse.connection, list(sites[first:first + _TOLD_TOGETHER]))
         return self._evidence[site_id]
 
     def decide(self, site_id: str, made: Sequence[Decision]) -> list[Decision]:
@@ -433,6 +436,12 @@ class WeeklyRun:
         return short_digest(
             files, self._version(site_id), self._evidence_of(site_id),
             self.as_of if ahead else "", decisions.work_state(self.warehouse, site_id))
+
+    def judge_only(self, sites: Sequence[str]) -> None:
+        """Of all sites whose evidence is gathered, judge these here from now on."""
+        self._here = tuple(sites)
+        self._together = None
+        self._waiting = {}
 
     # -- release ---------------------------------------------------------------------
 
@@ -522,12 +531,24 @@ class WeeklyRun:
         return self.outcome
 
 
+def trouble_of(stage: str, error: object) -> Trouble:
+    """What a site is told when a stage failed for it."""
+    if isinstance(error, BaseException):
+        error = told(error, "") or error
+    if isinstance(error, Problem):
+        return error.trouble
+    return Trouble(
+        "run-fault", f"The stage '{stage}' failed on our side ({error}).",
+        "Nothing was lost and what was loaded before still stands; the coordinator should "
+        "send this line to whoever keeps Tallyweir running.")
+
+
 def run_in_order(network_dir: Path, network: Network, as_of: dt.date) -> Outcome:
     """The whole run, one stage and one site after the other, with no scheduler.
 
     What :mod:`flows.orchestration` does side by side; benchmarks and tests use this.
     """
-    with Warehouse.open(network_dir) as warehouse:
+    with warehouse_of(network_dir, network) as warehouse:
         run = WeeklyRun(network_dir, network, warehouse, as_of)
         for stage in (run.receive, run.take_in):
             for site in network.sites:
