@@ -9,7 +9,8 @@ has arrived half; the database, a received file or the record is damaged; a migr
 rebuild is killed. Then the network is healed as docs/reliability.md says (run again; rebuild;
 put back) and held against the twin: clean rows, decisions, answers, letters, what was told,
 the release. Every step runs in a forked process of its own and every error has to be a sentence
-for a person.
+for a person. What each sheet gives is read once, before the first schedule: to start readers anew
+for every process would be most of the work, and the sheets are not what is disturbed.
 
 ``python -m bench.faults [--schedules 1000] [--seed 1] [--first 1] [--log]``. Needs ``os.fork``.
 """
@@ -28,6 +29,7 @@ import importlib
 import io
 import json
 import os
+import pickle
 import random
 import shutil
 import signal
@@ -49,6 +51,7 @@ from bench.scorecard import table
 from fixtures import lay_out
 from flows import weekly as weekly_stages
 from flows.answers import pending
+from flows.intake.reading_room import ReadingRoom, TakenIn
 from flows.keeping.backup import back_up
 from flows.network_folder import load_network
 from flows.rebuilding import rebuild
@@ -59,7 +62,8 @@ from flows.sending.transport import Answer as Taken
 from flows.watching.log import log_to
 from flows.weekly import WeeklyRun, run_in_order
 from shared.decisions import Action, Answer
-from shared.problems import Problem
+from shared.problems import Problem, Trouble
+from shared.settings import Network, Site
 from warehouse import migrate, record, store
 from warehouse.folder import database_path, received_path, record_path, releases_folder
 from warehouse.release import read_manifest
@@ -625,7 +629,7 @@ class Schedule:
         elif fault in for_once:
             self._run(Plan(any_write, for_once[fault]))
         elif fault == "file size limit":
-            size = database_path(self.stage.bay).stat().st_size
+            size = self._database_file().stat().st_size
             self._run(Plan(limit=self.rng.randint(20_000, size + 500_000)))
         elif fault == "two runs at once":
             self._two(any_step)
@@ -713,8 +717,15 @@ class Schedule:
         self._well(week_of(self.week, self._later()))
         sheet.write_bytes(whole)
 
-    def _lose_database(self) -> None:
+    def _database_file(self) -> Path:
+        """Where the database stands; a run makes it where an earlier fault left none."""
         place = database_path(self.stage.bay)
+        if not place.exists():
+            self._well(week_of(self.week, self._later()))
+        return place
+
+    def _lose_database(self) -> None:
+        place = self._database_file()
         place.unlink()
         log = place.with_name(place.name + ".wal")
         log.unlink(missing_ok=True)
@@ -722,12 +733,12 @@ class Schedule:
             log.write_bytes(self.rng.randbytes(5000))
 
     def _database(self, fault: str) -> None:
-        place = database_path(self.stage.bay)
         if "gone" in fault:
             self._lose_database()
             if fault == "database gone":
                 self._well(made_again)
             return
+        place = self._database_file()
         content = bytearray(place.read_bytes())
         at = self.rng.randrange(len(content))
         if fault == "database damaged":
@@ -846,6 +857,8 @@ def simulate(schedules: int, seed: int, first: int = 1, faults: Sequence[Sequenc
     where = str(shared_memory) if shared_memory.is_dir() else None
     stages: Any = weekly_stages
     gate, stages.gate_of = stages.gate_of, lambda *_: lambda built: None
+    rooms: Any = ReadingRoom
+    read_apart = rooms.take_in
     began = os.times()
     try:
         with tempfile.TemporaryDirectory(prefix="tallyweir-faults-", dir=where) as folder:
@@ -856,6 +869,7 @@ def simulate(schedules: int, seed: int, first: int = 1, faults: Sequence[Sequenc
                      f"rebuild: {twin.rebuild_steps}")
             stage = Stage(home / "stage")
             stage.home.mkdir()
+            rooms.take_in = _read_beforehand(home / f"bay-{LAST_WEEK}")
             proved: set[tuple[str, str]] = set()
             for number in range(first, first + schedules):
                 given = faults[(number - first) % len(faults)] if faults else ()
@@ -867,10 +881,32 @@ def simulate(schedules: int, seed: int, first: int = 1, faults: Sequence[Sequenc
                 Schedule(0, seed, twin, stage, told, ("killed",), at).play(proved)
                 progress(f"step {at} of {steps}")
     finally:
-        stages.gate_of = gate
+        stages.gate_of, rooms.take_in = gate, read_apart
     ended = os.times()
     told.cpu_seconds = sum(ended[:4]) - sum(began[:4])
     return told
+
+
+def _read_beforehand(bay: Path) -> Callable[..., TakenIn | Trouble]:
+    """What takes the place of :meth:`ReadingRoom.take_in`: it knows what ``bay`` received."""
+    network, room, known = load_network(bay), ReadingRoom(), {}
+    for line in map(json.loads, record_path(bay).read_text(encoding="utf-8").splitlines()):
+        if line["kind"] == "receipt":
+            sha256, name = line["sha256"], Path(line["path"]).name
+            given = room.take_in(received_path(bay, sha256).read_bytes(), name,
+                                 network.sites[line["site"]], network, sha256)
+            known[sha256, name, line["site"]] = pickle.dumps(given)
+    apart = ReadingRoom.take_in
+
+    def take_in(self: ReadingRoom, content: bytes, name: str, site: Site, network: Network,
+                sha256: str) -> TakenIn | Trouble:
+        given = known.get((sha256, name, site.id))
+        if given is None or hashlib.sha256(content).hexdigest() != sha256:
+            return apart(self, content, name, site, network, sha256)
+        remembered: TakenIn | Trouble = pickle.loads(given)
+        return remembered
+
+    return take_in
 
 
 def _warm_up(stage: Stage) -> None:

@@ -114,14 +114,15 @@ def _filled(sql: str, names: Relations, as_of: dt.date, field_id: str) -> str:
 def _scans(bound: Iterable[Bound], names: Relations, as_of: dt.date) -> Iterator[str]:
     """SQL of the hits of ``bound``: one scan for those that can be asked together.
 
-    Probes whose guards read the same columns are: their conditions see only the few rows
-    that a guard lets through. So are probes over a relation of few rows. Each other probe
-    scans for itself. A scan so touches hardly more than one column, and skips the blocks
-    whose minimum and maximum rule a hit out. One scan for all guards would read every
-    column whole and skip nothing: on a million events it takes twice as long, and one
-    scan for all conditions ten times.
+    Probes whose guards read the same columns are, those of ranges and those of other
+    conditions apart: their conditions see only the few rows that a guard lets through. So
+    are probes over a relation of few rows. Each other probe scans for itself. A scan so
+    touches hardly more than one column, and skips the blocks whose minimum and maximum rule
+    a hit out, which the engine does not do where a range is one of several conditions. One
+    scan for all guards would read every column whole and skip nothing: on a million events it
+    takes twice as long, and one scan for all conditions ten times.
     """
-    together: dict[tuple[str, frozenset[str]], list[tuple[Bound, str]]] = {}
+    together: dict[tuple[str, frozenset[str], bool], list[tuple[Bound, str]]] = {}
     for item in bound:
         over, guard = item.probe.over, item.probe.guard
         when = _filled(item.probe.when, names, as_of, item.probe.field)
@@ -133,7 +134,8 @@ def _scans(bound: Iterable[Bound], names: Relations, as_of: dt.date) -> Iterator
         else:
             kind = "catches" if over is Over.CATCHES else "events" if over in SCANNED else over
             read = columns_read("e|c", [_any_of([guard])])
-            together.setdefault((kind, frozenset(read)), []).append((item, when))
+            alike = (kind, frozenset(read), over in SCANNED and isinstance(guard, Outside))
+            together.setdefault(alike, []).append((item, when))
     for asked in together.values():
         overs = {item.probe.over for item, _ in asked}
         # What is known of the neighbours is joined beside an event and takes none away.

@@ -131,6 +131,15 @@ def _schedule(parser: argparse.ArgumentParser) -> None:
                         help="how fast, in a rehearsal (default: 10000, a week a minute)")
 
 
+def _work(parser: argparse.ArgumentParser) -> None:
+    _directory(parser)
+    parser.add_argument("--scratch", type=Path, metavar="FOLDER",
+                        help="where this worker keeps its copy of the lake, from run to run "
+                             "(default: a passing folder)")
+    parser.add_argument("--scheduler", action="store_true",
+                        help="be the scheduler that hands out the work, not a worker")
+
+
 def _desk(parser: argparse.ArgumentParser) -> None:
     _directory(parser)
     parser.add_argument("--host", default="127.0.0.1", metavar="HOST",
@@ -234,6 +243,8 @@ COMMANDS: tuple[Command, ...] = (
             "collect"),
     Command("send", "send the week's letters, each once", _send, "send"),
     Command("schedule", "keep the schedules: every week by itself", _schedule, "schedule"),
+    Command("work", "do sites' work for the network's runs, beside other machines", _work,
+            "work"),
     Command("health", "whether all is well, and what to do where it is not", _json_directory,
             "health"),
     Command("backup", "a backup of the whole folder, also while a run is on", _backup, "backup"),

@@ -288,14 +288,14 @@ def query(options: Namespace) -> int:
 def release(options: Namespace) -> int:
     """Build a release from what is loaded, after closing or reopening a season if asked."""
     from flows.door import gate_of, gate_page_path, guard_the_door
+    from flows.workplace import warehouse_of
     from warehouse.closing import close_season, reopen_season
     from warehouse.release import build_release
     from warehouse.standing import restate
-    from warehouse.store import Warehouse
 
     network = load_network(options.directory)
     as_of = options.as_of or _today()
-    with Warehouse.open(options.directory) as warehouse:
+    with warehouse_of(options.directory, network) as warehouse:
         if options.close is not None:
             close_season(options.directory, network, options.close, as_of)
         if options.reopen is not None:
@@ -355,6 +355,23 @@ def send(options: Namespace) -> int:
         console.print("No mail server is set in network.toml; the letters stand in "
                       f"{options.directory / 'outbox'}.")
     return NEEDS_PEOPLE if posted.refused or posted.waiting or posted.trouble else DONE
+
+
+def work(options: Namespace) -> int:
+    """Work for the network's runs until stopped, or hand out the work."""
+    from flows.crew.serving import serve_scheduler
+    from flows.crew.serving import work as work_on
+
+    console = _console()
+
+    def say(text: str) -> None:
+        console.print(text, markup=False, soft_wrap=True)
+
+    if options.scheduler:
+        serve_scheduler(options.directory, say)
+    else:
+        work_on(options.directory, options.scratch, say)
+    return DONE
 
 
 def desk(options: Namespace) -> int:

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from flows.workplace import warehouse_of
 from shared.problems import Problem
 from shared.settings import Network
 from warehouse import decisions
@@ -47,7 +48,7 @@ def life_of(network_dir: Path, network: Network, event_id: str) -> Life:
 
     An identity that a correction changed is followed both ways.
     """
-    with Warehouse.open(network_dir) as warehouse:
+    with warehouse_of(network_dir, network) as warehouse:
         names = _names(warehouse, event_id)
         life = Life(event_id)
         sheets = _sheets(warehouse, names)

@@ -16,17 +16,24 @@ from pathlib import Path
 from typing import Any
 
 from flows import door
+from flows.crew.at_sites import OtherVersion, Report
+from flows.crew.leading import Crew, CrewOutOfReach, crew_of
 from flows.watching.log import LOG, log_to
-from flows.weekly import Outcome, WeeklyRun
-from shared.problems import Problem, Trouble
+from flows.weekly import Outcome, WeeklyRun, trouble_of
+from flows.workplace import workplace
+from shared.problems import Problem
 from shared.settings import Network
+from warehouse import record
 from warehouse.durable import make_folder
-from warehouse.store import Warehouse, told
+from warehouse.lake import LakeOutOfReach
 
 Progress = Callable[[str], None]
 """Told in a few words what is going on."""
 
 SITES_AT_ONCE = 4
+
+_OF_THE_WHOLE_RUN = (LakeOutOfReach, CrewOutOfReach, OtherVersion)
+"""Problems that no site has alone."""
 
 
 def embed(network_dir: Path) -> None:
@@ -96,10 +103,42 @@ def weekly_run(
         progress(name)
         stage(name, all_sites)()
 
+    def by_the_crew(
+        run: WeeklyRun, crew: Crew, name: str, work: Callable[[tuple[str, ...]], list[Report]]
+    ) -> None:
+        """One task a group of sites, done by whichever worker the scheduler chooses."""
+        errand = stage(name, work, " {sites}")
+        groups = crew.groups(list(run.network.sites))
+        futures = {sites: errand.submit(sites=sites) for sites in groups}
+        done = 0
+        for sites, future in futures.items():
+            future.wait()
+            done += len(sites)
+            progress(f"{name}: {done} of {len(run.network.sites)} sites")
+            if future.state.is_failed():
+                for site in sites:
+                    note_failure(run, name, site, future.state.result(raise_on_failure=False))
+                continue
+            for report in future.result():
+                hear(run, report)
+
+    def hear(run: WeeklyRun, report: Report) -> None:
+        outcome = run.outcome.sites[report.site]
+        outcome.read += report.read
+        outcome.redone = outcome.redone or report.redone
+        outcome.troubles += report.troubles
+        if report.failed is not None:
+            outcome.troubles.append(report.failed)
+        for name, spent in report.seconds.items():
+            run.outcome.seconds[name] = run.outcome.seconds.get(name, 0.0) + spent
+
     def note_failure(run: WeeklyRun, name: str, site: str, error: object) -> None:
+        if isinstance(error, _OF_THE_WHOLE_RUN):
+            # Every other site would meet it too, and a release must not tell of half of them.
+            raise error
         LOG.error("%s failed for %s", name, site,
                   exc_info=error if isinstance(error, BaseException) else None)
-        run.outcome.sites[site].troubles.append(_trouble(name, error))
+        run.outcome.sites[site].troubles.append(trouble_of(name, error))
 
     side_by_side: Any = ThreadPoolTaskRunner(max_workers=SITES_AT_ONCE)
 
@@ -107,18 +146,28 @@ def weekly_run(
           task_runner=side_by_side, validate_parameters=False)
     def weekly() -> Outcome:
         progress("opening the warehouse")
-        with Warehouse.open(network_dir) as warehouse:
-            run = WeeklyRun(network_dir, network, warehouse, as_of)
+        with workplace(network_dir, network) as place:
+            run = WeeklyRun(network_dir, network, place.warehouse, as_of)
             in_turn(run, "receive", run.receive)
-            over_sites(run, "read", run.take_in)
-            run.compare_sites()
-            over_sites(run, "judge and load", run.judge_and_load)
+            with crew_of(network.operating.crew, run.outcome.run_id, as_of) as crew:
+                if crew is None:
+                    over_sites(run, "read", run.take_in)
+                    run.compare_sites()
+                    over_sites(run, "judge and load", run.judge_and_load)
+                else:
+                    by_the_crew(run, crew, "read", crew.read)
+                    by_the_crew(run, crew, "judge and load", lambda sites: crew.judge(
+                        sites, run.standing_paths))
+                    place.bring()
+                    record.catch_up(place.warehouse)
             progress("release")
             if getting_ready.is_alive():
                 getting_ready.join()
             stage("release", run.publish)()
             in_turn(run, "return", run.return_to)
-            return run.finish()
+            outcome = run.finish()
+            place.tidy()
+            return outcome
 
     progress("starting the scheduler (some seconds the first time)")
     log_to(network_dir)
@@ -143,12 +192,3 @@ def _worth_another_try(_task: object, _run: object, state: Any) -> bool:
     return isinstance(error, Exception) and not isinstance(error, Problem)
 
 
-def _trouble(stage: str, error: object) -> Trouble:
-    if isinstance(error, BaseException):
-        error = told(error, "") or error
-    if isinstance(error, Problem):
-        return error.trouble
-    return Trouble(
-        "run-fault", f"The stage '{stage}' failed on our side ({error}).",
-        "Nothing was lost and what was loaded before still stands; the coordinator should "
-        "send this line to whoever keeps Tallyweir running.")

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from flows.weekly import WeeklyRun
+from flows.workplace import warehouse_of
 from shared.problems import NoRunYet
 from shared.settings import Network
 from warehouse import durable, record
@@ -97,9 +98,10 @@ def _set_aside(network_dir: Path) -> None:
 def _rebuild(
     network_dir: Path, network: Network, swap: bool, progress: Callable[[str], None]
 ) -> Rebuilt:
-    had_live = database_path(network_dir).is_file()
+    # Of a lake there is always a copy to be had.
+    had_live = bool(network.operating.lake.lake) or database_path(network_dir).is_file()
     work = network_dir / "warehouse" / f"{_AT_WORK}{os.getpid()}"
-    with Warehouse.open(network_dir) as live:
+    with warehouse_of(network_dir, network) as live:
         durable.sweep(network_dir / "warehouse", f"{_AT_WORK}*")
         if swap:
             # One that is damaged where nothing here reads it must not be what stays.

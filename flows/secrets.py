@@ -19,7 +19,8 @@ SERVICE = "tallyweir"
 
 MAIL_PASSWORD = "TALLYWEIR_MAIL_PASSWORD"
 MAILBOX_PASSWORD = "TALLYWEIR_MAILBOX_PASSWORD"
-NAMES = (MAIL_PASSWORD, MAILBOX_PASSWORD)
+LAKE_PASSWORD = "TALLYWEIR_LAKE_PASSWORD"
+NAMES = (MAIL_PASSWORD, MAILBOX_PASSWORD, LAKE_PASSWORD)
 
 HIDDEN = "[hidden]"
 _BASE64 = re.compile(r"[A-Za-z0-9+/]{2,}={0,2}")
@@ -37,6 +38,21 @@ def secret(name: str, user: str, server: str) -> str:
 
     Raises :class:`NoSecret` when neither has it.
     """
+    value = _found(name, user, server)
+    if not value:
+        raise NoSecret(
+            f"The password of {user} at {server} is not known.",
+            f"Set {name} in the environment of the service, or store it with "
+            f'`keyring set {SERVICE} "{user}@{server}"`.', "network.toml")
+    return value
+
+
+def lake_password(network_id: str) -> str:
+    """The password of the lake's catalogue; empty where the server knows us by other means."""
+    return _found(LAKE_PASSWORD, "lake", network_id)
+
+
+def _found(name: str, user: str, server: str) -> str:
     value = os.environ.get(name, "")
     if not value:
         import keyring
@@ -46,12 +62,8 @@ def secret(name: str, user: str, server: str) -> str:
             value = keyring.get_password(SERVICE, f"{user}@{server}") or ""
         except keyring.errors.KeyringError:
             value = ""  # a machine without a keyring is one that uses the environment
-    if not value:
-        raise NoSecret(
-            f"The password of {user} at {server} is not known.",
-            f"Set {name} in the environment of the service, or store it with "
-            f'`keyring set {SERVICE} "{user}@{server}"`.', "network.toml")
-    _seen.add(value)
+    if value:
+        _seen.add(value)
     return value
 
 

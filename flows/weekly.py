@@ -32,6 +32,7 @@ from flows.returns import following_up
 from flows.returns.outbox import return_to_site
 from flows.returns.wording import days
 from flows.watching.log import LOG, current_run
+from flows.workplace import warehouse_of
 from shared.decisions import Decision
 from shared.findings import Finding
 from shared.flags import Effect
@@ -57,7 +58,7 @@ from warehouse.decisions import Overlay
 from warehouse.held import file_troubles, findings_of, site_account
 from warehouse.protected_catches import newly_caught
 from warehouse.release import Built, Release, build_release
-from warehouse.store import Warehouse
+from warehouse.store import Warehouse, told
 
 
 @dataclass(slots=True)
@@ -126,6 +127,8 @@ class WeeklyRun:
         """What stands in each site's inbox, once it has been looked at."""
         self._told = False
         """Whether it was asked of all sites at once what their judgement follows from."""
+        self._here = tuple(network.sites)
+        """Sites that are judged here."""
         self._files: dict[str, str] = {}
         self._evidence: dict[str, str] = {}
         self._ahead: set[str] = set()
@@ -372,7 +375,7 @@ class WeeklyRun:
         self._answered = home_coming.sites_with_unsettled_books(self.warehouse)
         self._answered |= pending.sites_waiting(self.network_dir)
         decided = decisions.work_states(self.warehouse)
-        self._changed = [site for site in self.network.sites
+        self._changed = [site for site in self._here
                          if self._work(site, decided.get(site, "")) != self._stood.get(site)]
         self._loaded = set()
         self._together = {}
@@ -472,6 +475,11 @@ class WeeklyRun:
             self._evidence.get(site_id, ""), self.as_of if site_id in self._ahead else "",
             decided)
 
+    def judge_only(self, sites: Sequence[str]) -> None:
+        """Of all sites whose evidence is gathered, judge these here from now on."""
+        self._here = tuple(sites)
+        self._told = False
+
     # -- release ---------------------------------------------------------------------
 
     def publish(self) -> Release | None:
@@ -560,12 +568,24 @@ class WeeklyRun:
         return self.outcome
 
 
+def trouble_of(stage: str, error: object) -> Trouble:
+    """What a site is told when a stage failed for it."""
+    if isinstance(error, BaseException):
+        error = told(error, "") or error
+    if isinstance(error, Problem):
+        return error.trouble
+    return Trouble(
+        "run-fault", f"The stage '{stage}' failed on our side ({error}).",
+        "Nothing was lost and what was loaded before still stands; the coordinator should "
+        "send this line to whoever keeps Tallyweir running.")
+
+
 def run_in_order(network_dir: Path, network: Network, as_of: dt.date) -> Outcome:
     """The whole run, one stage and one site after the other, with no scheduler.
 
     What :mod:`flows.orchestration` does side by side; benchmarks and tests use this.
     """
-    with Warehouse.open(network_dir) as warehouse:
+    with warehouse_of(network_dir, network) as warehouse:
         run = WeeklyRun(network_dir, network, warehouse, as_of)
         for stage in (run.receive, run.take_in):
             for site in network.sites:

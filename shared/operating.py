@@ -121,12 +121,37 @@ class ScheduleSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class LakeSettings:
+    """Where the warehouse is, if machines share it. Without ``lake`` it is the network's file."""
+
+    lake: str = ""
+    """How the catalogue in PostgreSQL is reached, in the words of libpq, without a password."""
+    data: str = "lake"
+    """Where the Parquet files are: a folder; from the network's, if it is relative."""
+
+
+@dataclass(frozen=True, slots=True)
+class CrewSettings:
+    """Who does the sites' work beside the machine that leads the run."""
+
+    scheduler: str = ""
+    """Address of the Dask scheduler, as in tcp://10.0.0.1:8786; empty: the leader works alone."""
+    at_once: int = 16
+    """Sites that a worker is given at most in one go."""
+    ca_file: str = ""
+    cert_file: str = ""
+    key_file: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Operating:
     """Everything of ``network.toml`` that says how the network is run."""
 
     mail: MailSettings = field(default_factory=MailSettings)
     collect: CollectSettings = field(default_factory=CollectSettings)
     schedule: ScheduleSettings = field(default_factory=ScheduleSettings)
+    lake: LakeSettings = field(default_factory=LakeSettings)
+    crew: CrewSettings = field(default_factory=CrewSettings)
     quiet_weeks: Mapping[str, str] = field(default_factory=dict)
     """Site id -> its own preference, where it has one."""
     reminders: Mapping[str, bool] = field(default_factory=dict)
@@ -208,7 +233,7 @@ class _Table:
 
 
 def parse_operating(raw: Mapping[str, Any], where: str) -> Operating:
-    """The tables [mail], [collect], [schedule] and the sites' own, checked.
+    """The tables that say how the network is run, and the sites' own entries, checked.
 
     Raises :class:`BadSettings` naming the entry that is wrong and what to write.
     """
@@ -225,7 +250,7 @@ def parse_operating(raw: Mapping[str, Any], where: str) -> Operating:
                 raise table.refuse("reminders is neither true nor false.", "Write one of them.")
             reminders[site] = entry["reminders"]
     return Operating(mail, _collect(raw.get("collect", {}), raw.get("sites", {}), where),
-                     _schedule(raw, where), quiet, reminders)
+                     _schedule(raw, where), *_sharing(raw, where), quiet, reminders)
 
 
 def _mail(raw: Any, where: str) -> MailSettings:
@@ -346,6 +371,31 @@ def _schedule(raw: Mapping[str, Any], where: str) -> ScheduleSettings:
         crons[activity] = line
     return ScheduleSettings(zone, crons, table.whole("port", 4200, 1, 65535),
                             table.whole("keep_backups", 14, 1, 1000), table.text("backup_to"))
+
+
+def _sharing(raw: Mapping[str, Any], where: str) -> tuple[LakeSettings, CrewSettings]:
+    table = _Table(raw.get("warehouse", {}), "[warehouse]", where, ("lake", "data"))
+    lake = LakeSettings(table.text("lake"), table.text("data", "lake") or "lake")
+    if re.search(r"(^|\s)(password|passfile)\s*=|^\w+://[^@/]*:[^@/]*@", lake.lake):
+        raise table.refuse(
+            "lake holds a password: a secret does not belong in this file.",
+            "Remove it, change the password since it was written down, and put the new one in "
+            "the environment or the keyring (docs/scale.md says how).")
+    crew = _Table(raw.get("workers", {}), "[workers]", where, (
+        "scheduler", "sites_at_once", "ca_file", "cert_file", "key_file"))
+    address = crew.text("scheduler")
+    if address and not re.fullmatch(r"(tcp|tls)://[A-Za-z0-9.:\[\]_-]+:\d+", address):
+        raise crew.refuse(f'scheduler = "{address}" is no address of a scheduler.',
+                          'Write it with its port, as in "tls://10.0.0.1:8786".')
+    if address and not lake.lake:
+        raise crew.refuse("scheduler is named, but no lake that the workers could share.",
+                          "Add [warehouse] with lake (docs/scale.md), or leave [workers] out.")
+    files = [crew.text(name) for name in ("ca_file", "cert_file", "key_file")]
+    if any(files) != all(files) or address.startswith("tls:") != all(files):
+        raise crew.refuse("does not go together: tls:// needs ca_file, cert_file and key_file, "
+                          "tcp:// none of them.",
+                          "Name all three and write tls://, or leave them out.")
+    return lake, CrewSettings(address, crew.whole("sites_at_once", 16, 1, 10_000), *files)
 
 
 def _after_season(raw: Mapping[str, Any]) -> str:

@@ -25,16 +25,18 @@ def note_seasons(warehouse: Warehouse) -> None:
     """Note of every file that was read since the last time which seasons it has rows of."""
     with warehouse.transaction() as connection:
         sites = [site for (site,) in connection.execute(
-            "SELECT DISTINCT site FROM readings ANTI JOIN file_seasons USING (site, sha256)"
-        ).fetchall()]
+            "SELECT DISTINCT site FROM readings "
+            "ANTI JOIN file_seasons USING (site, sha256, reader_key)").fetchall()]
         if not sites:
             return
         connection.execute(f"""
             CREATE OR REPLACE TEMP TABLE files_new AS
-            SELECT DISTINCT site, sha256 FROM readings
-            ANTI JOIN file_seasons USING (site, sha256);
+            SELECT DISTINCT site, sha256, reader_key FROM readings
+            ANTI JOIN file_seasons USING (site, sha256, reader_key);
+            DELETE FROM file_seasons
+            WHERE (site, sha256) IN (SELECT (site, sha256) FROM files_new);
             INSERT INTO file_seasons
-            SELECT n.site, n.sha256, season
+            SELECT n.site, n.sha256, n.reader_key, season
             FROM files_new AS n LEFT JOIN (
                 SELECT DISTINCT site, file_sha256 AS sha256, season FROM staged_events
                 WHERE {named(sites)} AND season IS NOT NULL

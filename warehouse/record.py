@@ -65,7 +65,7 @@ def append_together(
 ) -> dict[str, list[dict[str, Any]]]:
     """As :func:`append`, for rows of several kinds: no stop comes between their lines."""
     numbered: dict[str, list[dict[str, Any]]] = {}
-    with warehouse.transaction() as connection:
+    with warehouse.transaction() as connection, warehouse.record_turn():
         for kind, new in rows.items():
             lines = _catch_up(warehouse, (kind,))[kind] if new else []
             first = max((int(line["seq"]) for line in lines), default=0) + 1
@@ -82,7 +82,7 @@ def catch_up(warehouse: Warehouse) -> int:
 
     Raises :class:`RecordDamaged` when a line that is not the last cannot be read.
     """
-    with warehouse.transaction():
+    with warehouse.transaction(), warehouse.record_turn():
         before = _numbers(warehouse)
         _catch_up(warehouse, tuple(TABLES))
         after = _numbers(warehouse)
@@ -171,27 +171,30 @@ def read(network_dir: Path) -> dict[str, list[dict[str, Any]]]:
     path = record_path(network_dir).resolve()
     with _reading:
         try:
-            size = path.stat().st_size
+            handle = path.open("rb")
         except OSError:
             _read.pop(path, None)
             return {kind: [] for kind in TABLES}
-        at, end, lines = _read.get(path, (0, b"", {kind: [] for kind in TABLES}))
-        if size < at:
-            at, end, lines = 0, b"", {kind: [] for kind in TABLES}
-        if size > at:
-            with path.open("rb") as handle:
+        with handle:
+            # Asked of the open file: on a shared folder only opening it makes sure that what
+            # another machine wrote is seen.
+            size = os.fstat(handle.fileno()).st_size
+            at, end, lines = _read.get(path, (0, b"", {kind: [] for kind in TABLES}))
+            if size < at:
+                at, end, lines = 0, b"", {kind: [] for kind in TABLES}
+            if size > at:
                 handle.seek(at - len(end))
                 if handle.read(len(end)) != end:
                     # Another file stands there now: put back, or written again.
                     at, lines = 0, {kind: [] for kind in TABLES}
                     handle.seek(0)
                 whole, _, _ = handle.read().rpartition(b"\n")
-            # Kept only when every line of it could be read.
-            fresh = _parsed(whole, path, at)
-            lines = {kind: [*known, *fresh[kind]] for kind, known in lines.items()}
-            if whole:
-                at, end = at + len(whole) + 1, whole[-_END:] + b"\n"
-            _read[path] = (at, end, lines)
+                # Kept only when every line of it could be read.
+                fresh = _parsed(whole, path, at)
+                lines = {kind: [*known, *fresh[kind]] for kind, known in lines.items()}
+                if whole:
+                    at, end = at + len(whole) + 1, whole[-_END:] + b"\n"
+                _read[path] = (at, end, lines)
         return {kind: list(known) for kind, known in lines.items()}
 
 

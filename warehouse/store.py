@@ -6,7 +6,8 @@ import contextlib
 import os
 import threading
 import weakref
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
 from types import TracebackType
 
@@ -77,6 +78,9 @@ class Warehouse:
         self.network_dir = network_dir
         self.connection = connection
         self.lock = threading.RLock()
+        self.record_turn: Callable[[], AbstractContextManager[object]] = contextlib.nullcontext
+        """Held from reading the record's end to writing after it; where several databases
+        share one record, whoever opens them puts a turn of them all here."""
         self._depth = 0
         self._closed = False
         self._key = ""
@@ -85,11 +89,12 @@ class Warehouse:
     def open(cls, network_dir: Path, place: Path | None = None) -> Warehouse:
         """Open the warehouse of ``network_dir``, making or migrating it as needed.
 
-        ``place``: the database file, where it is not the network's own (a rebuilt one).
-        Sweeps what a stopped run left half written. Raises :class:`NetworkBusy` when a
-        run holds it, :class:`WarehouseOutOfReach` when the folder may not be written to,
-        :class:`WarehouseDamaged` when the file cannot be used, and
-        :class:`warehouse.migrate.WarehouseNewer` when a later program wrote it.
+        ``place``: the database file, where it is not the network's own (a rebuilt one, a
+        worker's). Of the network's own it sweeps what a stopped run left half written.
+
+        Raises :class:`NetworkBusy` when a run holds it, :class:`WarehouseOutOfReach` when the
+        folder may not be written to, :class:`WarehouseDamaged` when the file cannot be used,
+        and :class:`warehouse.migrate.WarehouseNewer` when a later program wrote it.
         """
         path = database_path(network_dir) if place is None else place
         key = str(path.resolve())
@@ -114,7 +119,8 @@ class Warehouse:
             opened.fit_threads()
             opened._key = key
             _open_here[key] = opened
-        _sweep(network_dir)
+        if place is None:
+            _sweep(network_dir)
         return opened
 
     def close(self) -> None:

@@ -181,22 +181,37 @@ def dictionary_tables() -> dict[str, dict[str, str]]:
     }
 
 
-def kept_tables() -> dict[str, dict[str, str]]:
-    """As :func:`dictionary_tables`, of what is kept from run to run to save work."""
+def closed_tables() -> dict[str, dict[str, str]]:
+    """As :func:`dictionary_tables`, of what :mod:`warehouse.closed` keeps."""
     return {
         "closed_seasons": {"site": "VARCHAR", "digest": "VARCHAR", "findings": "VARCHAR"},
         **{kept_of_past(table): columns for table, columns in past.TABLES.items()},
-        # What a site's clean rows of a season come to, for releases in parts.
-        "site_seasons": {"site": "VARCHAR", "season": "INTEGER", "events": "BIGINT",
-                         "counts": "BIGINT", "content": "VARCHAR", "protected": "BOOLEAN"},
-        # Of what the desk's picture of each site was left.
-        "pictures_left": {"site": "VARCHAR", "state": "VARCHAR"},
-        # What warehouse.neighbourhood keeps.
-        "file_seasons": {"site": "VARCHAR", "sha256": "VARCHAR", "season": "INTEGER"},
+    }
+
+
+def loaded_tables() -> dict[str, dict[str, str]]:
+    """As :func:`dictionary_tables`, of what a load notes for releases in parts.
+
+    What a site's clean rows of a season come to, and whether a protected animal is among them.
+    """
+    return {"site_seasons": {
+        "site": "VARCHAR", "season": "INTEGER", "events": "BIGINT", "counts": "BIGINT",
+        "content": "VARCHAR", "protected": "BOOLEAN"}}
+
+
+def local_tables() -> dict[str, dict[str, str]]:
+    """As :func:`dictionary_tables`, of what this database keeps from run to run to save work.
+
+    What :mod:`warehouse.neighbourhood` keeps, and of what the desk's pictures were left.
+    """
+    return {
+        "file_seasons": {"site": "VARCHAR", "sha256": "VARCHAR", "reader_key": "VARCHAR",
+                         "season": "INTEGER"},
         "evidence_sheets": {"site": "VARCHAR", "season": "INTEGER", "sheets": "UBIGINT"},
         "evidence_digests": {"site": "VARCHAR", "season": "INTEGER", "digest": "UBIGINT"},
         **{kept_evidence(table): {"season": "INTEGER"} | columns
            for table, columns in evidence.TABLES.items()},
+        "pictures_left": {"site": "VARCHAR", "state": "VARCHAR"},
     }
 
 
@@ -213,7 +228,7 @@ def align(connection: duckdb.DuckDBPyConnection) -> list[str]:
         "WHERE database_name = current_database() AND schema_name = 'main' AND NOT internal"
     ).fetchall():
         have.setdefault(table, {})[column] = kind
-    wanted = dictionary_tables() | kept_tables()
+    wanted = dictionary_tables() | closed_tables() | loaded_tables() | local_tables()
     done: list[str] = []
     changed = [
         f"{table}.{name}"

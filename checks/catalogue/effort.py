@@ -196,7 +196,8 @@ def _put_on(case: Case) -> Suggestion | None:
 
 def _mismatch(limits: Limits, network: Network) -> Iterator[Probe]:
     by = limits["hours"]
-    odd = (f"abs(e.hours_fished - e.soak_hours) > {by!r} "
+    unlike = f"abs(e.hours_fished - e.soak_hours) > {by!r}"
+    odd = (f"{unlike} "
            f"AND abs(e.hours_fished - {_CLOCK_HOURS}) > {by!r} AND e.set_at < e.checked_at")
     an_hour = f"abs(abs(e.hours_fished - e.soak_hours) - 1) <= {1 - by!r}"
     facts = {"set": _SET, "checked": _CHECKED, "soak_text": "format('{:.1f}', e.soak_hours)"}
@@ -206,6 +207,7 @@ def _mismatch(limits: Limits, network: Network) -> Iterator[Probe]:
         Effect.QUERY,
         f"{odd} AND NOT {an_hour}",
         facts=facts | {"soak": "e.soak_hours"},
+        guard=unlike,
     )
     # Just an hour: more often a watch than the hours, and one watch is one question.
     short = "(e.hours_fished - e.soak_hours)"
@@ -229,6 +231,7 @@ def _mismatch(limits: Limits, network: Network) -> Iterator[Probe]:
             f"{odd} AND {an_hour} AND e.{field} IS NOT NULL",
             facts=facts | {"clock": f"strftime(e.{at}, '%H:%M')"},
             keep=lambda case: _watched(case) == case.field,
+            guard=unlike,
             message="{field} says {raw}: from {set} to {checked} is {soak_text} h, an hour apart "
             "from the {hours_text} h written, since the clocks changed. Was a watch not changed?",
         )
@@ -240,6 +243,7 @@ def _mismatch(limits: Limits, network: Network) -> Iterator[Probe]:
         facts=facts | {"timed": "CASE WHEN e.check_time IS NOT NULL THEN 'check_time ' ELSE '' "
                        "END || CASE WHEN e.set_time IS NOT NULL THEN 'set_time' ELSE '' END"},
         keep=lambda case: _watched(case) not in str(case.facts.get("timed")).split(),
+        guard=unlike,
         message="{field} says {raw}, but from {set} to {checked} is {soak_text} h, an hour "
         "apart: was a watch not changed with the clocks?",
     )

@@ -165,7 +165,7 @@ def _stage_and_month(_: Limits, __: Network) -> Iterator[Probe]:
         if not habit.months:
             yield Probe(
                 Over.CATCHES, "life_stage", Effect.QUERY, f"{_PRESENT} AND {which}", facts=facts,
-                guard=f"{_PRESENT} AND {which}",
+                guard=which,
                 message=f"{{what}} in a creek: it {habit.source}.")
             continue
         inside = ", ".join(str(month) for month in habit.months)
@@ -196,7 +196,7 @@ def _unexpected(limits: Limits, network: Network) -> Iterator[Probe]:
         "taxon",
         Effect.QUERY,
         f"{_PRESENT} AND (c.row_id, c.taxon) IN (SELECT (row_id, taxon) FROM "
-        f"({_first_records(limits, _quoted((*sorted(targets), *_VAGUE)))}))",
+        f"({_first_records(limits, (*sorted(targets), *_VAGUE))}))",
         message="{what}: none was ever recorded at this site in the seasons before.",
     )
     salt_only = _quoted(taxon for taxon, expected in REFERENCE.items() if expected.salt_only)
@@ -227,13 +227,15 @@ def _unexpected(limits: Limits, network: Network) -> Iterator[Probe]:
             )
 
 
-def _first_records(limits: Limits, common: str) -> str:
+def _first_records(limits: Limits, common: Iterable[str]) -> str:
     """SQL: ``row_id, taxon`` of a taxon's first record at a site where it is a rarity.
 
     A site must have kept count of bycatch in an earlier season, with enough checks, and have
     no more than a few records of the taxon at all: what then keeps coming is established.
     The outer rows of a file stand for its first, which saves sorting all of them.
     """
+    # The engine compares one by one as it reads, and a list only afterwards.
+    uncommon = " AND ".join(f"taxon <> {sql_text(taxon)}" for taxon in common)
     return f"""
         WITH fished AS (
             SELECT site, season, count(*) AS checks FROM {{events}}
@@ -242,7 +244,7 @@ def _first_records(limits: Limits, common: str) -> str:
         caught AS (
             SELECT taxon, row_id // {ROWS_A_FILE} AS file, count(*) AS records,
                    min(row_id) AS first, max(row_id) AS last
-            FROM {{catches}} WHERE count > 0 AND taxon NOT IN ({common}) GROUP BY ALL),
+            FROM {{catches}} WHERE count > 0 AND {uncommon} GROUP BY ALL),
         outer_rows AS (
             SELECT taxon, records, unnest([first, last]) AS row_id FROM caught),
         seen AS (

@@ -47,7 +47,7 @@ def _temperature_pair(limits: Limits, _: Network) -> Iterator[Probe]:
             Over.NEIGHBOURS, name, Effect.QUERY, swapped, facts=facts | {"swapped": "1.0"},
             message="Water {water_text} and air {air_text} degC fit the other sites the other "
             "way round.",
-            guard=f"abs({_WATER} - {_AIR}) > {2 * near!r}",
+            guard=f"abs({_WATER} - {_AIR}) > {min(apart, 2 * near)!r}",
         )
     # What is beyond all water or air has a rule of its own.
     odd = (
@@ -58,7 +58,7 @@ def _temperature_pair(limits: Limits, _: Network) -> Iterator[Probe]:
         yield Probe(
             Over.NEIGHBOURS, name, Effect.QUERY, f"{odd} AND NOT coalesce({swapped}, FALSE)",
             facts=facts | {"near_water": "n.water_temperature", "near_air": "n.air_temperature"},
-            keep=_stray, guard=odd,
+            keep=_stray, guard=f"abs({_WATER} - {_AIR}) > {min(apart, 2 * near)!r}",
         )
 
 

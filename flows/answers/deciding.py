@@ -16,6 +16,7 @@ from flows.answers.settling import Came, Outcome, settle_answers, written_value
 from flows.desk import pictures
 from flows.returns.following_up import long_open, open_questions
 from flows.weekly import WeeklyRun
+from flows.workplace import warehouse_of
 from shared.decisions import Action, Answer, Channel, Decision
 from shared.fields import FIELDS
 from shared.findings import Finding
@@ -77,7 +78,7 @@ def decide(
     """
     if not wish.reason.strip():
         raise BadSettings("A decision needs its reason.", 'Add --reason "..." in a few words.')
-    with Warehouse.open(network_dir) as warehouse:
+    with warehouse_of(network_dir, network) as warehouse:
         run = WeeklyRun(network_dir, network, warehouse, as_of)
         run.compare_sites()
         done = Decided()

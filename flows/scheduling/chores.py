@@ -10,7 +10,7 @@ import contextlib
 import datetime as dt
 import shutil
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from email.utils import parseaddr
 from pathlib import Path
@@ -37,6 +37,7 @@ from flows.sending.writing import (
 )
 from flows.watching.log import LOG, event, log_to, run_id
 from flows.weekly import Outcome, run_in_order
+from flows.workplace import warehouse_of
 from shared.identity import short_digest
 from shared.operating import addresses
 from shared.problems import NetworkBusy, Problem
@@ -129,16 +130,20 @@ def _performed(chore: Chore, activity: str, id_: str, began: dt.datetime) -> Don
     return done
 
 
-def open_patiently(network_dir: Path, seconds: float = 300.0) -> Warehouse:
+@contextlib.contextmanager
+def open_patiently(network_dir: Path, seconds: float = 300.0) -> Iterator[Warehouse]:
     """The warehouse, waiting a while for whoever has it open (a person's command, mostly)."""
     deadline = time.monotonic() + seconds
-    while True:
-        try:
-            return Warehouse.open(network_dir)
-        except NetworkBusy:
-            if time.monotonic() >= deadline:
-                raise
-            time.sleep(0.5)
+    with contextlib.ExitStack() as stack:
+        while True:
+            try:
+                warehouse = stack.enter_context(warehouse_of(network_dir))
+                break
+            except NetworkBusy:
+                if time.monotonic() >= deadline:
+                    raise
+                time.sleep(0.5)
+        yield warehouse
 
 
 # -- the chores ------------------------------------------------------------------------

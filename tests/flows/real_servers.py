@@ -1,4 +1,4 @@
-"""Real servers on loopback: mail out, mail in, web. Each misbehaves when it is told to."""
+"""Real servers on loopback: mail out, mail in, web, PostgreSQL. Each misbehaves when told to."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import email
 import email.policy
 import os
 import shutil
+import signal
 import socket
 import ssl
 import subprocess
@@ -349,3 +350,103 @@ def web() -> Iterator[Web]:
     finally:
         server.shutdown()
         server.server_close()
+
+
+def postgres_missing() -> str:
+    """Why no PostgreSQL can be run here; empty where one can."""
+    return "" if _postgres_program("postgres") else "PostgreSQL is not installed"
+
+
+def _postgres_program(name: str) -> Path | None:
+    found = shutil.which(name)
+    if found:
+        return Path(found)
+    # Debian keeps the server's programs off the path.
+    places = sorted(Path("/usr/lib/postgresql").glob(f"*/bin/{name}"))
+    return places[-1] if places else None
+
+
+@dataclass
+class Database:
+    """A PostgreSQL server in a folder of its own, with one account and its password."""
+
+    home: Path
+    host: str = "127.0.0.1"
+    port: int = field(default_factory=free_port)
+    _process: subprocess.Popen[bytes] | None = None
+    _made: int = 0
+
+    USER: ClassVar[str] = "tally"
+    PASSWORD: ClassVar[str] = "pl4nted-l4ke-s3cret"
+
+    def conninfo(self, name: str) -> str:
+        return f"host={self.host} port={self.port} dbname={name} user={self.USER}"
+
+    def make(self) -> str:
+        """A new database; how it is reached."""
+        import psycopg
+
+        self._made += 1
+        name = f"lake{self._made}"
+        with psycopg.connect(self.conninfo("postgres"), password=self.PASSWORD,
+                             autocommit=True) as session:
+            session.execute(f"CREATE DATABASE {name}")  # type: ignore[call-overload]
+        return self.conninfo(name)
+
+    def lay_out(self) -> None:
+        (self.home / "password").write_text(self.PASSWORD + "\n", encoding="utf-8")
+        if os.getuid() == 0:
+            for path in (self.home, self.home / "password"):
+                shutil.chown(path, "postgres", "postgres")
+        subprocess.run(
+            [str(_postgres_program("initdb")), "-D", str(self.home / "data"), "-U", self.USER,
+             "--auth=scram-sha-256", f"--pwfile={self.home / 'password'}", "-E", "UTF8",
+             "--no-locale", "--no-sync"], check=True, capture_output=True, **self._as_nobody())
+        with (self.home / "data" / "pg_hba.conf").open("a", encoding="utf-8") as handle:
+            # Whoever can reach it must still have the password.
+            handle.write("host all all 0.0.0.0/0 scram-sha-256\n")
+
+    def start(self) -> None:
+        self._process = subprocess.Popen(
+            [str(_postgres_program("postgres")), "-D", str(self.home / "data"), "-p",
+             str(self.port), "-h", self.host, "-k", str(self.home), "-c", "fsync=off"],
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, **self._as_nobody())
+        until(self._answers, 60, "PostgreSQL")
+
+    def _answers(self) -> bool:
+        import psycopg
+
+        assert self._process is not None and self._process.poll() is None, "PostgreSQL ended"
+        try:
+            psycopg.connect(self.conninfo("postgres"), password=self.PASSWORD,
+                            connect_timeout=5).close()
+        except psycopg.OperationalError:
+            return False
+        return True
+
+    def stop(self) -> None:
+        """Have it break off every connection and end."""
+        if self._process is not None:
+            self._process.send_signal(signal.SIGINT)
+            self._process.wait(30)
+            self._process = None
+
+    @staticmethod
+    def _as_nobody() -> dict[str, Any]:
+        # It refuses to run as root.
+        return {"user": "postgres", "group": "postgres", "extra_groups": [], "cwd": "/tmp",
+                } if os.getuid() == 0 else {"cwd": "/tmp"}
+
+
+@contextlib.contextmanager
+def database(host: str = "127.0.0.1") -> Iterator[Database]:
+    """PostgreSQL at ``host``, with nothing in it."""
+    home = Path(tempfile.mkdtemp(prefix="tallyweir-postgres-"))
+    server = Database(home, host)
+    try:
+        server.lay_out()
+        server.start()
+        yield server
+    finally:
+        server.stop()
+        shutil.rmtree(home, ignore_errors=True)

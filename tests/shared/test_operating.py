@@ -172,3 +172,48 @@ def test_sunday_night_is_the_networks_sunday_night_on_both_sides_of_a_clock_chan
     assert after is not None
     assert [at.astimezone(dt.UTC).hour for at in (before, after)] == [4, 3]
     assert [at.date() for at in (before, after)] == [dt.date(2026, 3, 1), dt.date(2026, 3, 8)]
+
+
+LAKE = """
+[warehouse]
+lake = "host=db.example.org dbname=bay user=tallyweir"
+"""
+
+
+def test_without_a_word_on_it_the_warehouse_is_the_folders_own() -> None:
+    operating = parse_network(HEAD + SITE).operating
+    assert operating.lake.lake == "" and operating.crew.scheduler == ""
+
+
+def test_a_lake_and_its_workers_are_read() -> None:
+    operating = parse_network(HEAD + LAKE + """
+[workers]
+scheduler = "tls://10.0.0.1:8786"
+sites_at_once = 4
+ca_file = "/ca"
+cert_file = "/cert"
+key_file = "/key"
+""" + SITE).operating
+    assert operating.lake.lake.startswith("host=db") and operating.lake.data == "lake"
+    assert (operating.crew.scheduler, operating.crew.at_once) == ("tls://10.0.0.1:8786", 4)
+    assert operating.crew.key_file == "/key"
+
+
+@pytest.mark.parametrize("lake", [
+    "host=db password=x", "password = x", "postgresql://tally:x@db/bay", "host=db passfile=/x"])
+def test_a_lake_whose_password_is_in_the_file_is_refused(lake: str) -> None:
+    with pytest.raises(BadSettings, match="secret"):
+        parse_network(HEAD + f'[warehouse]\nlake = "{lake}"\n' + SITE)
+
+
+@pytest.mark.parametrize(("told", "text"), [
+    ("no lake", '[workers]\nscheduler = "tcp://10.0.0.1:8786"\n'),
+    ("no address", LAKE + '[workers]\nscheduler = "10.0.0.1"\n'),
+    ("go together", LAKE + '[workers]\nscheduler = "tls://10.0.0.1:8786"\n'),
+    ("go together", LAKE + '[workers]\nscheduler = "tls://10.0.0.1:8786"\nca_file = "/ca"\n'),
+    ("go together", LAKE + '[workers]\nscheduler = "tcp://10.0.0.1:8786"\nca_file = "/ca"\n'
+                    'cert_file = "/cert"\nkey_file = "/key"\n'),
+])
+def test_workers_need_a_lake_and_whole_certificates(told: str, text: str) -> None:
+    with pytest.raises(BadSettings, match=told):
+        parse_network(HEAD + text + SITE)

@@ -1,0 +1,91 @@
+"""Where work is done on a network's warehouse: its own file, or this machine's copy of its lake.
+
+Everybody who opens a network's warehouse to work on it does so here. Without a lake that is
+the file in the folder. With one it is a copy on the disk that is brought up to date before
+and whose changes are put into the lake after, while no other machine leads.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from flows.network_folder import load_network
+from flows.secrets import lake_password
+from shared.settings import Network
+from warehouse.lake import LEAD, RECORD, Lake
+from warehouse.store import Warehouse
+
+
+@dataclass(frozen=True, slots=True)
+class Workplace:
+    """An open warehouse, and the lake it is a copy of (None: it is no copy)."""
+
+    warehouse: Warehouse
+    lake: Lake | None
+
+    def bring(self) -> None:
+        """Bring what the lake has and this copy lacks."""
+        if self.lake is not None:
+            self.lake.check_out(self.warehouse)
+
+    def hand_in(self) -> None:
+        """Put what was done here into the lake."""
+        if self.lake is not None:
+            self.lake.check_in(self.warehouse, self.lake.slices_of(self.warehouse))
+
+    def tidy(self) -> None:
+        """Let the lake forget what is long past, and keep it in few files."""
+        if self.lake is not None:
+            self.lake.tidy()
+
+
+def lake_of(network_dir: Path, network: Network) -> Lake | None:
+    """The network's lake, not connected yet; None where its warehouse is its own file."""
+    settings = network.operating.lake
+    if not settings.lake:
+        return None
+    data = settings.data
+    if "://" not in data:
+        data = str((network_dir / Path(data).expanduser()).resolve()) + "/"
+    return Lake(network.id, settings.lake, data, lake_password(network.id))
+
+
+def joined(warehouse: Warehouse, lake: Lake) -> None:
+    """Make ``warehouse`` a copy of ``lake`` that shares the record with the others."""
+    warehouse.record_turn = lambda: lake.turn(RECORD)
+    lake.join(warehouse)
+
+
+@contextmanager
+def workplace(network_dir: Path, network: Network) -> Iterator[Workplace]:
+    """A place to work in. Raises :class:`~shared.problems.NetworkBusy` where another works.
+
+    What was finished is put into the lake when work ends, also when it ends with an error.
+    """
+    lake = lake_of(network_dir, network)
+    if lake is None:
+        with Warehouse.open(network_dir) as warehouse:
+            yield Workplace(warehouse, None)
+        return
+    with lake, Warehouse.open(network_dir) as warehouse, lake.turn(LEAD, 0):
+        joined(warehouse, lake)
+        place = Workplace(warehouse, lake)
+        place.bring()
+        try:
+            yield place
+        except BaseException:
+            # Whole transactions are as good as after an orderly end; what failed is what counts.
+            with suppress(Exception):
+                place.hand_in()
+            raise
+        place.hand_in()
+
+
+@contextmanager
+def warehouse_of(network_dir: Path, network: Network | None = None) -> Iterator[Warehouse]:
+    """The warehouse to work on, as :func:`workplace` has it."""
+    with workplace(network_dir, network or load_network(network_dir)) as place:
+        yield place.warehouse
