@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 import time
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
@@ -139,7 +139,7 @@ class WeeklyRun:
         """Sites whose answers wait to be settled."""
         self._together: dict[str, list[str]] = {}
         """Site that has something new -> those that it is judged and loaded with."""
-        self._changed: Collection[str] = ()
+        self._changed: frozenset[str] = frozenset()
         """Sites whose rows are to be judged and loaded."""
         self._loaded: set[str] = set()
         """Sites that were loaded with others in this run."""
@@ -324,7 +324,8 @@ class WeeklyRun:
         sites = [site for site in sites if site not in self._answered]
         if len(sites) < 2:
             return
-        works = {site: self._work_digest(site) for site in sites}
+        decided = decisions.work_states(self.warehouse, lineage.named(sites))
+        works = {site: self._work(site, decided.get(site, "")) for site in sites}
         try:
             with self.warehouse.transaction() as con:
                 with self.timed("judge"):
@@ -375,11 +376,12 @@ class WeeklyRun:
         self._answered = home_coming.sites_with_unsettled_books(self.warehouse)
         self._answered |= pending.sites_waiting(self.network_dir)
         decided = decisions.work_states(self.warehouse)
-        self._changed = [site for site in self._here
-                         if self._work(site, decided.get(site, "")) != self._stood.get(site)]
+        changed = [site for site in self._here
+                   if self._work(site, decided.get(site, "")) != self._stood.get(site)]
+        self._changed = frozenset(changed)
         self._loaded = set()
         self._together = {}
-        for sites in self._passes(list(self._changed)):
+        for sites in self._passes(changed):
             self._together |= dict.fromkeys(sites, sites)
         self._told = True
 
