@@ -318,15 +318,11 @@ def report(measured: Mapping[str, Mapping[str, Told]]) -> str:
     steps = ("history", "release", "twelve", "some", "ask", "plain", "pandas")
     peaks = [[step, *(f"{measured[size][step]['peak'] / 2**20:,.0f}" if step in measured[size]
                       else "-" for size in sizes)] for step in steps]
-    disk: list[list[object]] = [
-        ["warehouse, history loaded", *(measured[size]["history"]["disk"] for size in sizes)],
-        ["first release", *(measured[size]["release"]["disk"] for size in sizes)],
-        ["a week's release beside it, more", *(
-            measured[size]["disk"]["releases"] - measured[size]["release"]["disk"]
-            for size in sizes)],
-        ["plain DuckDB, its files", *(measured[size]["plain"]["disk"] for size in sizes)],
-    ]
-    shown = [[row[0], *(f"{float(str(byte)) / 2**20:,.1f}" for byte in row[1:])] for row in disk]
+    shown = [[name, *(_mebibytes(measured[size], step, less) for size in sizes)]
+             for name, step, less in (
+                 ("warehouse, history loaded", "history", ""), ("first release", "release", ""),
+                 ("a week's release beside it, more", "disk", "release"),
+                 ("plain DuckDB, its files", "plain", ""))]
     loads = [told["load"] for one in measured.values() for told in one.values() if "load" in told]
     heads = [f"{size}: {events[size]:,.0f} events" for size in sizes]
     return "\n".join([
@@ -347,9 +343,19 @@ def report(measured: Mapping[str, Mapping[str, Told]]) -> str:
         *_redone(measured), ""])
 
 
+def _mebibytes(measured: Mapping[str, Told], step: str, less: str) -> str:
+    """What a step left on the disk, ``less`` what another had; a dash where it was not done."""
+    if step not in measured or (less and less not in measured):
+        return "-"
+    told = measured[step].get("disk", measured[step].get("releases", 0.0))
+    return f"{(told - (measured[less]['disk'] if less else 0)) / 2**20:,.1f}"
+
+
 def _redone(measured: Mapping[str, Mapping[str, Told]]) -> list[str]:
     told = []
     for size, one in measured.items():
+        if "twelve" not in one:
+            continue
         words = f"{one['twelve']['sites redone']:.0f} sites were judged again"
         if "some" in one:
             words += f", of 1 % of the sites {one['some']['sites redone']:.0f}"
@@ -363,6 +369,8 @@ def main() -> None:
     parser.add_argument("--sizes", nargs="+", default=list(SIZES), help="sites x seasons")
     parser.add_argument("--write", action="store_true", help=f"write {DOCUMENT.name}")
     parser.add_argument("--keep", type=Path, help="where to work, and keep what was measured")
+    parser.add_argument("--only-kept", action="store_true",
+                        help="measure nothing: make the page of what --keep has")
     parser.add_argument("--step", help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.step:
@@ -373,7 +381,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as scratch:
         folder = given.keep or Path(scratch)
         folder.mkdir(parents=True, exist_ok=True)
-        measured = {size: measure(size, folder) for size in given.sizes}
+        measured = {size: json.loads((folder / f"{size}.json").read_text("utf-8"))
+                    if given.only_kept else measure(size, folder) for size in given.sizes}
     text = report(measured)
     print(text)
     if given.write:
