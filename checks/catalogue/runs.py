@@ -202,7 +202,7 @@ RULES = (
             "rises": Threshold(4.0, "", "how often the count rises at least"),
             "animals": Threshold(12.0, "", "least last count of the run"),
             "times": Threshold(1.75, "", "how many times the first count the last is at least"),
-            "odds": Threshold(1_300.0, "", "how many times likelier a sum is than daily catches"),
+            "odds": Threshold(2_500.0, "", "how many times likelier a sum is than daily catches"),
         },
         yields_to=("row-pasted", "rows-sent-before", "copied-down"),
         example={"run": "9", "first": "40", "last": "48"},
