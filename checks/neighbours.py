@@ -69,8 +69,8 @@ def neighbour_evidence(con: duckdb.DuckDBPyConnection, site_ids: Sequence[str]) 
 
     For each ``home`` of these, for days on which it has an event, over the other sites:
     ``neighbour_days`` medians, least and most; ``neighbour_pulse`` how many times their usual
-    catch they had, in powers of two, so that only a pulse stirs a site; ``neighbour_twins`` rows
-    just like one of the site's, which a day without any does not have.
+    catch they had, in powers of two, so that only a pulse or a lull stirs a site;
+    ``neighbour_twins`` rows just like one of the site's, which a day without any does not have.
     """
 
     def rounded(how: str, name: str) -> str:
@@ -88,10 +88,10 @@ def neighbour_evidence(con: duckdb.DuckDBPyConnection, site_ids: Sequence[str]) 
             FROM site_days o JOIN {days} USING (local_date) WHERE o.site <> home
             GROUP BY ALL ORDER BY ALL""",
         EVIDENCE.pulse: f"""
-            SELECT home, local_date, pow(2, greatest(round(log2(median(times))), 0)) AS pulse
+            SELECT home, local_date, pow(2, round(log2(median(times)))) AS pulse
             FROM site_catches o JOIN {days} USING (local_date)
             WHERE o.site <> home AND times IS NOT NULL
-            GROUP BY ALL HAVING count(*) >= {_LEAST_SITES} AND pulse > 1 ORDER BY ALL""",
+            GROUP BY ALL HAVING count(*) >= {_LEAST_SITES} AND pulse <> 1 ORDER BY ALL""",
         EVIDENCE.twins: f"""
             SELECT site AS home, other AS site, local_date, core, mine FROM site_twins
             WHERE {named} ORDER BY ALL""",

@@ -311,22 +311,16 @@ _USUAL_OF_OWN = "(a.about_rest + 0.5 / greatest(a.about_checks - 1, 1))"
 """SQL: what the stage has of a usual check about, which is never quite none."""
 
 
-
 def _logarithm_of_sum(logarithms: str) -> str:
     """SQL: the logarithm of the sum of what a list has the logarithms of."""
     return (f"list_max({logarithms}) + ln(list_sum(list_transform({logarithms}, "
             f"lambda v: exp(v - list_max({logarithms})))))")
 
 
-def _of_any_mean(total: str) -> str:
-    """SQL: list of the log likelihoods of ``run`` counts of ``total`` animals, a mean each.
+def _geometric(animals: str, mean: str) -> str:
+    """SQL: the log likelihood of a night's ``animals``, geometric (negative binomial of size 1)."""
+    return f"{animals} * ln({mean} / (1 + {mean})) - ln(1 + {mean})"
 
-    The mean is that of the checks ``beside`` or so: from four times down to a quarter and beyond
-    by thirds of a factor of two, weighed as a normal deviate whose unit is the factor of two.
-    """
-    mean = "((beside + 0.3) * pow(2, g / 3))"
-    return (f"list_transform(range(-12, 13), lambda g: {total} * ln({mean} / (1 + {mean})) "
-            f"- run * ln(1 + {mean}) - pow(g / 3, 2) / 2)")
 
 # Of normal differences the mean distance is 0.8 of a standard deviation; ``swing`` is of a sum
 # of two counts, hence twice.
@@ -379,9 +373,10 @@ def build_courses(
     what was not caught, a check between broke the run.
 
     ``summed``: daily catches are much like geometric ones (negative binomial of size 1) of some
-    mean. Both ways, of the counts as they stand and of their steps, the mean should be that of
-    the four checks before and the four after, within a factor of about two (normal in the
-    logarithm, standard deviation ln 2); the likelihoods are summed over all such means.
+    mean, times the night's ``pulse``. Both ways, of the counts as they stand and of their steps,
+    the mean should be that of the four checks before and the four after, within a factor of about
+    two (normal in the logarithm, standard deviation ln 2); the likelihoods are summed over such
+    means from a sixteenth to sixteen times, by thirds of a factor of two.
 
     ``exchanged``: each stage of a row as a negative binomial count (size ``_SIZE``) of the mean
     about, that of its own stage without the largest. What does not hang on the mean cancels out.
@@ -406,12 +401,13 @@ def build_courses(
     climbed = _or(_at_best(sql, {
         "run": "o.far", "run_total": "o.count", "rises": "o.far - 1", "summed": "1e9",
         "run_start": "0", "run_id": "-1"}) for sql in of_climb)
+    home = ", home" if by_home else ""
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_caught AS
         SELECT catch_id, row_id, c.taxon, c.count, hash(net, taxon, life_stage) AS net,
                hash(gear, taxon, life_stage) AS place, season, day, e.sheet_row, ord, nth,
                warmth AS water_temperature, hours_fished, soak_hours,
-               c.subsample_count IS NULL AS counted_whole{", home" if by_home else ""}
+               c.subsample_count IS NULL AS counted_whole{home}
         FROM {catches} c
         JOIN (SELECT *, row_number() OVER () AS nth FROM rule_nets WHERE NOT lifted) e
             USING (row_id)
@@ -492,19 +488,33 @@ def build_courses(
                    min(count) AS run_start, max(count) AS run_total, avg(count) AS run_mean,
                    min(place_in_order) AS low, max(place_in_order) AS high
             FROM odd WHERE climb IN (FROM climbs) GROUP BY ALL),
+        nights AS (
+            SELECT o.*, coalesce(n.pulse, 1) AS times FROM (
+                SELECT climb, day, count, TRUE AS inside{home},
+                       count - CASE WHEN place_in_order > low THEN previous ELSE 0 END AS step
+                FROM odd JOIN risen USING (net, climb)
+                UNION ALL BY NAME
+                SELECT s.climb, p.day, p.count, FALSE AS inside{home}
+                FROM (SELECT climb, net, CASE WHEN step < 0 THEN low ELSE high END + step AS at
+                      FROM risen, (SELECT unnest([-4, -3, -2, -1, 1, 2, 3, 4]) AS step)) s
+                JOIN placed p ON p.place_in_order = s.at AND p.net = s.net) o
+            LEFT JOIN {pulse} n ON n.local_date = o.day{_at_home("n", "o", by_home)}),
+        beside AS (
+            SELECT climb, sum(count) / sum(times) AS beside FROM nights
+            WHERE NOT inside GROUP BY ALL),
+        likely AS (
+            SELECT climb, list(summed_up) AS summed_up, list(each_day) AS each_day FROM (
+                SELECT climb, sum({_geometric("step", "mean")}) - pow(g / 3, 2) / 2 AS summed_up,
+                       sum({_geometric("count", "mean")}) - pow(g / 3, 2) / 2 AS each_day
+                FROM (SELECT *, (beside + 0.3) * pow(2, g / 3) * times AS mean
+                      FROM nights JOIN beside USING (climb), range(-12, 13) r(g) WHERE inside)
+                GROUP BY climb, g)
+            GROUP BY ALL),
         rising AS (
-            SELECT r.* EXCLUDE (low, high, run_mean, summed_up, each_day),
+            SELECT r.* EXCLUDE (low, high, run_mean),
                    coalesce({_logarithm_of_sum("summed_up")} - ({_logarithm_of_sum("each_day")}),
                             rises * ln(run_mean * run / run_total)) AS summed
-            FROM (
-                SELECT r.*, {_of_any_mean("run_total")} AS summed_up,
-                       {_of_any_mean("run_mean * run")} AS each_day
-                FROM risen r LEFT JOIN (
-                    SELECT s.climb, avg(p.count) AS beside
-                    FROM (SELECT climb, net, CASE WHEN step < 0 THEN low ELSE high END + step AS at
-                          FROM risen, (SELECT unnest([-4, -3, -2, -1, 1, 2, 3, 4]) AS step)) s
-                    JOIN placed p ON p.place_in_order = s.at AND p.net = s.net
-                    GROUP BY ALL) b USING (climb)) r),
+            FROM risen r LEFT JOIN likely USING (climb)),
         level AS (
             SELECT net, flat, place, count, count(*) AS alike, arg_min(row_id, ord) AS alike_id,
                    min(sheet_row) AS alike_first, max(sheet_row) AS alike_last
