@@ -102,7 +102,7 @@ def _less_the_day_before(case: Case) -> Suggestion | None:
     return suggest_number(case, daily)
 
 
-_SURELY_UNDER_WAY = 4
+_SURELY_UNDER_WAY = 5
 
 
 def _rounded(limits: Limits, _: Network) -> Iterator[Probe]:

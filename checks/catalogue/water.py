@@ -299,6 +299,9 @@ _NEAR_RAW = f"(0.4665 * pow({_C} / (1 + 0.0191 * ({_T} - 25)) / 1000, 1.0878))"
 _SAME = 0.051
 """Two columns that differ by less hold the same number, rounding aside."""
 
+_METERS_HOLD = 0.05
+"""Share of a conductivity that hand-held meters hold, common practice."""
+
 
 def _apart(one: str, other: str, limits: Limits, slack: float = 0.0) -> str:
     """SQL: two salinities differ by more than allowed; ``slack``: or may, within this share."""
@@ -532,6 +535,10 @@ def _mended_salt(case: Case) -> Suggestion | None:
             abs(reading / 1000 - row.salinity) < _SAME
         ):
             return None  # what was read by another instrument it does not tell to the digit
+    if row.referred is not None and row.salinity is not None and (
+        abs(row.referred / 1000 - row.salinity) <= _METERS_HOLD * row.salinity
+    ):
+        return None  # the meter's reading at 25 degC in the salinity's column, no slip of a digit
     usual = case.fact("usual_salinity")
     offered = slip_of_the_pen(case, derived * 0.93 - 0.1, derived * 1.07 + 0.1)
     if offered is None or usual is None or row.salinity is None:
