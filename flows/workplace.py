@@ -7,7 +7,7 @@ and whose changes are put into the lake after, while no other machine leads.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,10 +21,15 @@ from warehouse.store import Warehouse
 
 @dataclass(frozen=True, slots=True)
 class Workplace:
-    """An open warehouse, and the lake it is a copy of (None: it is no copy)."""
+    """An open warehouse, and the lake it is a copy of (None: it is no copy).
+
+    ``touches``: slices that work here may change (None: any). To find out what has changed
+    every row of these is looked at.
+    """
 
     warehouse: Warehouse
     lake: Lake | None
+    touches: Collection[str] | None = None
 
     def bring(self) -> None:
         """Bring what the lake has and this copy lacks."""
@@ -34,7 +39,9 @@ class Workplace:
     def hand_in(self) -> None:
         """Put what was done here into the lake."""
         if self.lake is not None:
-            self.lake.check_in(self.warehouse, self.lake.slices_of(self.warehouse))
+            touched = self.touches
+            self.lake.check_in(self.warehouse, self.lake.slices_of(self.warehouse)
+                               if touched is None else touched)
 
     def tidy(self) -> None:
         """Let the lake forget what is long past, and keep it in few files."""
@@ -60,7 +67,9 @@ def joined(warehouse: Warehouse, lake: Lake) -> None:
 
 
 @contextmanager
-def workplace(network_dir: Path, network: Network) -> Iterator[Workplace]:
+def workplace(
+    network_dir: Path, network: Network, touches: Collection[str] | None = None
+) -> Iterator[Workplace]:
     """A place to work in. Raises :class:`~shared.problems.NetworkBusy` where another works.
 
     What was finished is put into the lake when work ends, also when it ends with an error.
@@ -72,7 +81,7 @@ def workplace(network_dir: Path, network: Network) -> Iterator[Workplace]:
         return
     with lake, Warehouse.open(network_dir) as warehouse, lake.turn(LEAD, 0):
         joined(warehouse, lake)
-        place = Workplace(warehouse, lake)
+        place = Workplace(warehouse, lake, touches)
         place.bring()
         try:
             yield place
@@ -85,7 +94,9 @@ def workplace(network_dir: Path, network: Network) -> Iterator[Workplace]:
 
 
 @contextmanager
-def warehouse_of(network_dir: Path, network: Network | None = None) -> Iterator[Warehouse]:
+def warehouse_of(
+    network_dir: Path, network: Network | None = None, touches: Collection[str] | None = None
+) -> Iterator[Warehouse]:
     """The warehouse to work on, as :func:`workplace` has it."""
-    with workplace(network_dir, network or load_network(network_dir)) as place:
+    with workplace(network_dir, network or load_network(network_dir), touches) as place:
         yield place.warehouse

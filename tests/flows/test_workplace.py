@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -107,24 +107,24 @@ def test_a_network_with_a_history_of_its_own_moves_into_a_lake_by_its_next_run(
     assert published(bay) == published(weeks / "calm")
 
 
-@pytest.mark.parametrize("stage", ["receive", "judge_and_load", "publish", "finish"])
 def test_when_the_connection_is_lost_half_way_it_is_told_and_the_next_run_ends_the_same(
-    bay: Path, weeks: Path, server: Database, stage: str, monkeypatch: pytest.MonkeyPatch
+    bay: Path, weeks: Path, server: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     _run(bay, AS_OF - WEEK)
     _confirm(bay)
     _next_week(weeks, bay)
+    for stage in ("receive", "judge_and_load", "publish", "finish"):
+        whole = getattr(WeeklyRun, stage)
 
-    def lost(self: WeeklyRun, *site: str) -> object:
-        server.stop()
-        return whole(self, *site)
+        def lost(self: WeeklyRun, *site: str, whole: Callable[..., object] = whole) -> object:
+            server.stop()
+            return whole(self, *site)
 
-    whole = getattr(WeeklyRun, stage)
-    with monkeypatch.context() as patched:
-        patched.setattr(WeeklyRun, stage, lost)
-        with pytest.raises(LakeOutOfReach, match="run it again"):
-            _run(bay, AS_OF)
-    server.start()
+        with monkeypatch.context() as patched:
+            patched.setattr(WeeklyRun, stage, lost)
+            with pytest.raises(LakeOutOfReach, match="run it again"):
+                _run(bay, AS_OF)
+        server.start()
     _run(bay, AS_OF)
     assert published(bay) == published(weeks / "calm")
 

@@ -18,7 +18,9 @@ from shared.problems import NetworkBusy
 from tests.flows.conftest import AS_OF
 from tests.flows.real_servers import Database, database, postgres_missing
 from warehouse import record
-from warehouse.lake import LEAD, RECORD, Lake, LakeMoved, LakeOutOfReach, books
+from warehouse.lake import LEAD, RECORD, Lake, LakeMoved, LakeOutOfReach
+from warehouse.lake_layout import BOOKS
+from warehouse.lake_session import LakeNotInstalled, extension_file
 from warehouse.migrate import WarehouseNewer
 from warehouse.slices import EVIDENCE, GROUPS, NOT_SHARED, RECORDED
 from warehouse.store import Warehouse
@@ -37,7 +39,7 @@ def test_every_table_of_the_database_is_in_one_slice_or_handed_on_with_the_recor
     assert len(sliced) == len(set(sliced))
     named = {*sliced, *RECORDED, *NOT_SHARED}
     assert len(named) == len(sliced) + len(RECORDED) + len(NOT_SHARED)
-    assert there - books() == named
+    assert there - set(BOOKS) == named
 
 
 @pytest.fixture(scope="module")
@@ -314,8 +316,6 @@ def test_two_processes_that_append_at_once_give_each_line_a_number_of_its_own(
 def test_the_extensions_fit_the_engine_and_say_what_to_install_where_they_do_not(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    from warehouse.lake import LakeNotInstalled, extension_file
-
     assert extension_file("ducklake").is_file()
     monkeypatch.setattr(duckdb, "__version__", "9.9.9")
     with pytest.raises(LakeNotInstalled, match="--extra lake"):
