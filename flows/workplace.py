@@ -15,6 +15,7 @@ from pathlib import Path
 from flows.network_folder import load_network
 from flows.secrets import lake_password
 from shared.settings import Network
+from warehouse.durable import make_folder
 from warehouse.lake import LEAD, RECORD, Lake
 from warehouse.store import Warehouse
 
@@ -54,10 +55,12 @@ def lake_of(network_dir: Path, network: Network) -> Lake | None:
     settings = network.operating.lake
     if not settings.lake:
         return None
-    data = settings.data
-    if "://" not in data:
-        data = str((network_dir / Path(data).expanduser()).resolve()) + "/"
-    return Lake(network.id, settings.lake, data, lake_password(network.id))
+    data = (network_dir / Path(settings.data).expanduser()).resolve()
+    if not data.is_dir():
+        # What volunteers wrote is in it: nobody else's.
+        make_folder(data.parent)
+        data.mkdir(mode=0o700, exist_ok=True)
+    return Lake(network.id, settings.lake, f"{data}/", lake_password(network.id))
 
 
 def joined(warehouse: Warehouse, lake: Lake) -> None:
@@ -79,7 +82,8 @@ def workplace(
         with Warehouse.open(network_dir) as warehouse:
             yield Workplace(warehouse, None)
         return
-    with lake, Warehouse.open(network_dir) as warehouse, lake.turn(LEAD, 0):
+    # The turn comes first: not every shared folder keeps two machines out of one file.
+    with lake, lake.turn(LEAD, 0), Warehouse.open(network_dir) as warehouse:
         joined(warehouse, lake)
         place = Workplace(warehouse, lake, touches)
         place.bring()

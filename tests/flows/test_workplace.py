@@ -88,6 +88,7 @@ def test_a_season_is_the_same_on_the_lake_though_the_copy_is_thrown_away_in_betw
     assert (bay / "warehouse" / "record.jsonl").read_bytes() == (
         weeks / "calm" / "warehouse" / "record.jsonl").read_bytes()
     assert list((bay / "lake").rglob("*.parquet"))
+    assert (bay / "lake").stat().st_mode & 0o077 == 0
 
 
 def test_a_network_with_a_history_of_its_own_moves_into_a_lake_by_its_next_run(
