@@ -11,12 +11,13 @@ from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from flows.network_folder import load_network
-from flows.secrets import lake_password
+from flows.secrets import STORE_SECRET, lake_password, secret
 from shared.settings import Network
 from warehouse.durable import make_folder
-from warehouse.lake import LEAD, RECORD, Lake
+from warehouse.lake import LEAD, RECORD, Lake, Store
 from warehouse.store import Warehouse
 
 
@@ -55,6 +56,12 @@ def lake_of(network_dir: Path, network: Network) -> Lake | None:
     settings = network.operating.lake
     if not settings.lake:
         return None
+    if settings.data.startswith("s3://"):
+        address = urlsplit(settings.endpoint)
+        store = Store(settings.key_id, secret(STORE_SECRET, settings.key_id, "s3"),
+                      settings.region, address.netloc, address.scheme != "http")
+        return Lake(network.id, settings.lake, f"{settings.data.rstrip('/')}/",
+                    lake_password(network.id), store)
     data = (network_dir / Path(settings.data).expanduser()).resolve()
     if not data.is_dir():
         # What volunteers wrote is in it: nobody else's.

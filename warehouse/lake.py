@@ -34,12 +34,14 @@ from warehouse.lake_session import (
     LakeNotInstalled,
     LakeOutOfReach,
     LakeSession,
+    Store,
     moved_on,
 )
 from warehouse.slices import GROUPS, OF_THE_NETWORK
 from warehouse.store import Warehouse
 
-__all__ = ["LEAD", "RECORD", "WRITE", "Lake", "LakeMoved", "LakeNotInstalled", "LakeOutOfReach"]
+__all__ = ["LEAD", "RECORD", "WRITE", "Lake", "LakeMoved", "LakeNotInstalled", "LakeOutOfReach",
+           "Store"]
 
 KEPT_DAYS = 7
 """For so long the lake can tell what it held at any moment."""

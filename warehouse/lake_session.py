@@ -9,6 +9,7 @@ import contextlib
 import hashlib
 import threading
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
@@ -45,15 +46,39 @@ class LakeNotInstalled(Problem, ImportError):
     code = "lake-not-installed"
 
 
+@dataclass(frozen=True, slots=True)
+class Store:
+    """How a store that speaks S3 is reached. ``host``: empty for Amazon's own."""
+
+    key_id: str
+    secret: str
+    region: str = ""
+    host: str = ""
+    tls: bool = True
+
+    def as_sql(self, scope: str) -> str:
+        """SQL that tells the engine, for files under ``scope``."""
+        said = {"KEY_ID": self.key_id, "SECRET": self.secret, "SCOPE": scope,
+                "REGION": self.region, "ENDPOINT": self.host,
+                "URL_STYLE": "path" if self.host else ""}
+        told = "".join(f", {name} {sql_text(value)}" for name, value in said.items() if value)
+        return f"CREATE SECRET lake_store (TYPE s3{told}, USE_SSL {str(self.tls).lower()})"
+
+
 class LakeSession:
     """A connection to a network's lake. Use as a context manager, or call :meth:`close`.
 
     ``conninfo``: how PostgreSQL is reached, in the words of libpq and without a password.
-    ``data``: where the Parquet files are. Not for two threads at once, but for turns.
+    ``data``: where the Parquet files are; in ``store``, unless they are on a disk. Not for two
+    threads at once, but for turns.
     """
 
-    def __init__(self, network_id: str, conninfo: str, data: str, password: str = "") -> None:
+    def __init__(
+        self, network_id: str, conninfo: str, data: str, password: str = "",
+        store: Store | None = None,
+    ) -> None:
         self.network_id = network_id
+        self._store = store
         self._conninfo, self._data, self._password = conninfo, data, password
         self._engine: duckdb.DuckDBPyConnection | None = None
         self._session: psycopg.Connection[Any] | None = None
@@ -147,8 +172,10 @@ class LakeSession:
             engine = duckdb.connect(config={
                 "autoinstall_known_extensions": False, "autoload_known_extensions": False})
             try:
-                for name in _EXTENSIONS:
+                for name in (*_EXTENSIONS, *(("httpfs",) if self._store is not None else ())):
                     engine.execute(f"LOAD {sql_text(str(extension_file(name)))}")
+                if self._store is not None:
+                    engine.execute(self._store.as_sql(self._data))
                 target = "ducklake:postgres:" + self._whole_conninfo()
                 engine.execute(
                     f"ATTACH {sql_text(target)} AS lake "
@@ -209,7 +236,9 @@ class LakeSession:
             self._shown(self._conninfo))
 
     def _shown(self, text: str) -> str:
-        return text.replace(self._password, "[hidden]") if self._password else text
+        for secret in (self._password, self._store.secret if self._store else ""):
+            text = text.replace(secret, "[hidden]") if secret else text
+        return text
 
 
 def moved_on(what: str) -> LakeMoved:

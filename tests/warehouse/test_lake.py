@@ -5,20 +5,22 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
 import duckdb
 import pytest
+from moto.server import ThreadedMotoServer
 
 from fixtures import lay_out
 from flows.network_folder import load_network
 from flows.weekly import run_in_order
 from shared.problems import NetworkBusy
 from tests.flows.conftest import AS_OF
-from tests.flows.real_servers import Database, database, postgres_missing
+from tests.flows.real_servers import Database, database, free_port, postgres_missing
 from warehouse import record
-from warehouse.lake import LEAD, RECORD, Lake, LakeMoved, LakeOutOfReach
+from warehouse.lake import LEAD, RECORD, Lake, LakeMoved, LakeOutOfReach, Store
 from warehouse.lake_layout import BOOKS
 from warehouse.lake_session import LakeNotInstalled, extension_file
 from warehouse.migrate import WarehouseNewer
@@ -103,6 +105,37 @@ def test_what_is_checked_in_comes_out_the_same_and_a_second_time_nothing_moves(
         had = rows(ours)
         assert all(had[table] for table in ("clean_counts", "findings", "raw_rows", "receipts"))
         assert rows(theirs) == had
+
+
+@needs_postgres
+def test_its_files_may_be_in_a_store_that_speaks_s3(
+    bay: Path, tmp_path: Path, server: Database
+) -> None:
+    moto = ThreadedMotoServer("127.0.0.1", free_port(), verbose=False)
+    moto.start()
+    try:
+        host = f"127.0.0.1:{moto._port}"
+        urllib.request.urlopen(urllib.request.Request(
+            f"http://{host}/parquet", method="PUT")).close()
+        store = Store("an id", "pl4nted-st0re-s3cret", "us-east-1", host, tls=False)
+        with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs, Lake(
+                "lantern-bay", server.make(), "s3://parquet/bay/", server.PASSWORD,
+                store) as lake:
+            lake.join(ours)
+            lake.check_in(ours, lake.slices_of(ours))
+            ours.connection.execute("DELETE FROM findings WHERE site = ?", SITES[:1])
+            lake.check_in(ours, SITES)
+            lake.join(theirs)
+            lake.check_out(theirs)
+            assert rows(theirs) == rows(ours)
+            lake.tidy()
+            moto.stop()
+            ours.connection.execute("DELETE FROM findings")
+            with pytest.raises(LakeOutOfReach) as told:
+                lake.check_in(ours, SITES)
+        assert store.secret not in str(told.value)
+    finally:
+        moto.stop()
 
 
 @needs_postgres
