@@ -12,6 +12,7 @@ import pytest
 from fixtures import lay_out
 from flows.answers.deciding import Wish, decide
 from flows.network_folder import load_network
+from flows.rebuilding import rebuild
 from flows.weekly import WeeklyRun, run_in_order
 from flows.workplace import lake_of, workplace
 from shared.decisions import Action
@@ -126,6 +127,19 @@ def test_when_the_connection_is_lost_half_way_it_is_told_and_the_next_run_ends_t
             with pytest.raises(LakeOutOfReach, match="run it again"):
                 _run(bay, AS_OF)
         server.start()
+    _run(bay, AS_OF)
+    assert published(bay) == published(weeks / "calm")
+
+
+def test_a_rebuild_is_held_against_the_lake_and_may_take_the_copys_place(
+    bay: Path, weeks: Path
+) -> None:
+    _run(bay, AS_OF - WEEK)
+    _confirm(bay)
+    _throw_away(bay)
+    made = rebuild(bay, load_network(bay), swap=True)
+    assert made.equal and made.swapped and made.had_live
+    _next_week(weeks, bay)
     _run(bay, AS_OF)
     assert published(bay) == published(weeks / "calm")
 
