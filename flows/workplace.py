@@ -21,7 +21,7 @@ from warehouse.lake import LEAD, RECORD, Lake, Store
 from warehouse.store import Warehouse
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Workplace:
     """An open warehouse, and the lake it is a copy of (None: it is no copy).
 

@@ -155,6 +155,10 @@ def test_one_site_moves_alone_and_evidence_is_only_what_was_read(
 
         assert sites("staged_events") == set(SITES)
         assert sites("findings") == sites("clean_events", "site_id") == set(SITES[:1])
+        assert sites("staged_rows") == set(SITES[:1])
+        # What is still to come comes, though the sheets are known to have been read.
+        lake.check_out(theirs)
+        assert rows(theirs) == rows(ours)
 
 
 @needs_postgres
