@@ -12,7 +12,7 @@ from pathlib import Path
 
 import duckdb
 
-from checks.relations import NEIGHBOUR_FIELDS
+from shared.evidence import NEIGHBOUR_FIELDS
 from shared.staging import CATCH_COLUMNS, EVENT_COLUMNS, ODDITY_COLUMNS, ROWS_A_FILE, row_id_base
 
 SITES = tuple(f"creek-{number:02d}" for number in range(1, 13))

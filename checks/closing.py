@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import duckdb
 
-from checks.relations import NEIGHBOUR_FIELDS, Relations, sweep
+from checks.relations import Relations, sweep
 from checks.sequences import (
     CLIMATE_DAYS,
     USUALLY_APART,
@@ -14,6 +14,7 @@ from checks.sequences import (
     swings_of,
 )
 from shared import past
+from shared.evidence import NEIGHBOUR_FIELDS
 from shared.fields import FIELDS
 from shared.past import TYPICAL_FIELDS
 from shared.staging import ROWS_A_FILE

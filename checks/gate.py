@@ -96,12 +96,16 @@ class Subject:
 
     connection: duckdb.DuckDBPyConnection
     folder: Path
-    previous: Path | None
     version: str
     tables: Mapping[str, Mapping[str, str]]
     always: Mapping[str, Sequence[str]]
-    snapshot: Path
+    snapshot: Path | None
+    """None: the snapshot has no rows of its own to compare."""
     largest_drop: float
+    sources: Mapping[str, str] | None = None
+    """Table -> SQL after FROM that gives its built rows; None: a file each in ``folder``."""
+    before: str | None = None
+    """SQL after FROM: the events of the release that stands, as far as they are compared."""
 
 
 def _yes(id: str, column: str, says: str) -> Expectation:
@@ -347,12 +351,11 @@ def _totals() -> Suite:
 
 def _losses(subject: Subject) -> Suite:
     """A row a site and season of the release that stands: what went without a reason."""
-    if subject.previous is None:
+    if subject.before is None:
         before = "SELECT NULL::VARCHAR AS site_id, NULL::INTEGER AS season, " \
                  "NULL::VARCHAR AS event_id WHERE false"
     else:
-        place = (subject.previous / "events.parquet").as_posix()
-        before = f"SELECT site_id, season, event_id FROM read_parquet({sql_text(place)})"
+        before = f"SELECT site_id, season, event_id FROM {subject.before}"
     return Suite("losses", f"""
         WITH before AS ({before}),
         gone AS (
@@ -403,8 +406,9 @@ def _lay_out(subject: Subject) -> None:
     con = subject.connection
     for table in subject.tables:
         place = (subject.folder / f"{table}.parquet").as_posix()
-        con.execute(f"CREATE OR REPLACE TEMP VIEW gate_{table} AS "
-                    f"FROM read_parquet({sql_text(place)})")
+        source = (f"read_parquet({sql_text(place)})" if subject.sources is None
+                  else subject.sources[table])
+        con.execute(f"CREATE OR REPLACE TEMP VIEW gate_{table} AS FROM {source}")
     con.execute(
         "CREATE OR REPLACE TEMP TABLE gate_held AS "
         "SELECT DISTINCT event_id FROM row_account WHERE disposition = 'held' "
@@ -415,6 +419,9 @@ def _lay_out(subject: Subject) -> None:
         "SELECT event_id FROM gate_held UNION SELECT event_id FROM decisions "
         "UNION SELECT becomes FROM decisions WHERE becomes IS NOT NULL "
         "UNION SELECT event_id FROM departures")
+    if subject.snapshot is None:
+        con.execute("CREATE OR REPLACE TEMP TABLE gate_copies (table_name VARCHAR, off BIGINT)")
+        return
     con.execute(f"ATTACH {sql_text(subject.snapshot.as_posix())} AS gate_snapshot (READ_ONLY)")
     try:
         con.execute("CREATE OR REPLACE TEMP TABLE gate_copies AS " + " UNION ALL ".join(

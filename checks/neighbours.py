@@ -6,9 +6,10 @@ from collections.abc import Sequence
 
 import duckdb
 
-from checks.relations import NEIGHBOUR_FIELDS, Relations
-from checks.twin_sites import lay_out_twins
+from checks.relations import Relations
+from checks.twin_sites import lay_out_cores, lay_out_twins, twin_sites
 from shared.columnar import sql_text
+from shared.evidence import CATCHES, CORES, DAYS, NEIGHBOUR_FIELDS, ORDERS, TWINS, spelt
 from shared.fields import FIELDS
 from shared.identity import short_digest
 from shared.protocol import protocols
@@ -24,32 +25,46 @@ _LEAST_SITES = 3
 """Fewer other sites do not tell whether the run pulses."""
 
 
+VERSION = "1"
+"""Raised when the same sheets would come to other evidence."""
+
+
 def lay_out_site_days(
     con: duckdb.DuckDBPyConnection, events: str, catches: str | None = None
 ) -> None:
-    """Lay out what the sites have day by day, once a run; then :func:`neighbour_evidence` each.
+    """Lay out what the sites have day by day; then :func:`neighbour_evidence` for some of them.
 
     ``events`` is a relation of staged events of every site, each once, ``catches`` of their
-    catches (None: of readings alone). ``site_days`` has each site's median of a day's
-    readings, possible ones only; ``site_catches`` how many times its catch of the days about a
-    site caught that day; ``site_twins`` rows that two sites have alike
-    (:mod:`checks.twin_sites`).
+    catches (None: of readings alone); see :mod:`shared.evidence` for the tables. Done a season
+    at a time it comes to the same: no day is in two.
+    """
+    lay_out_own_days(con, events, catches)
+    lay_out_order(con)
+    if catches is not None and twin_sites(con):
+        lay_out_twins(con, events)
+
+
+def lay_out_own_days(
+    con: duckdb.DuckDBPyConnection, events: str, catches: str | None = None
+) -> None:
+    """Lay out what each site has by itself: days, catches and the cores of its rows.
+
+    ``site_days`` has each site's median of a day's readings, possible ones only;
+    ``site_catches`` how many times its catch of the days about a site caught that day.
     """
     spans = {name: FIELDS[name].possible for name in NEIGHBOUR_FIELDS}
     own = ", ".join(
         f"median({name}) FILTER ({name} BETWEEN {span.low!r} AND {span.high!r}) AS {name}"
         for name, span in spans.items() if span is not None)
-    con.execute(f"CREATE OR REPLACE TEMP TABLE site_days AS SELECT site, local_date, {own} "
+    con.execute(f"CREATE OR REPLACE TEMP TABLE {DAYS} AS SELECT site, local_date, {own} "
                 f"FROM {events} WHERE local_date IS NOT NULL GROUP BY site, local_date")
     if catches is None:
-        con.execute("CREATE OR REPLACE TEMP TABLE site_catches "
-                    "(site VARCHAR, local_date DATE, times DOUBLE)")
-        con.execute("CREATE OR REPLACE TEMP TABLE site_twins "
-                    "(site VARCHAR, other VARCHAR, local_date DATE, core UBIGINT, mine BOOLEAN)")
+        for table in (CATCHES, CORES, TWINS):
+            con.execute(f"CREATE OR REPLACE TEMP TABLE {table} ({spelt(table)})")
         return
     target = protocols()["fyke"].targets[0]
     con.execute(f"""
-        CREATE OR REPLACE TEMP TABLE site_catches AS
+        CREATE OR REPLACE TEMP TABLE {CATCHES} AS
         WITH daily AS (
             SELECT e.site, season, local_date, sum(c.count) AS caught
             FROM {events} e JOIN {catches} c USING (row_id)
@@ -61,11 +76,41 @@ def lay_out_site_days(
         FROM daily
         WINDOW about AS (PARTITION BY site, season ORDER BY local_date
                          ROWS BETWEEN 4 PRECEDING AND 4 FOLLOWING EXCLUDE CURRENT ROW)""")
-    lay_out_twins(con, events, catches)
+    lay_out_cores(con, events, catches)
+
+
+def lay_out_order(con: duckdb.DuckDBPyConnection) -> None:
+    """Lay out ``day_orders`` of the days and catches that are laid out.
+
+    The ends and the middle of each day's values: from them the median of all sites but one is
+    told without a look at each.
+    """
+    con.execute(f"CREATE OR REPLACE TEMP TABLE {ORDERS} ({spelt(ORDERS)})")
+    for table, names in ((DAYS, NEIGHBOUR_FIELDS), (CATCHES, ("times",))):
+        for name in names:
+            con.execute(f"""
+                INSERT INTO {ORDERS} BY NAME
+                SELECT local_date, '{name}' AS field, sites, len(v) AS n, v[1] AS least,
+                       v[2] AS next_least, v[len(v) // 2] AS low, v[len(v) // 2 + 1] AS mid,
+                       v[len(v) // 2 + 2] AS high, v[len(v) - 1] AS next_most, v[len(v)] AS most
+                FROM (SELECT local_date, count(*) AS sites, coalesce(
+                          list({name} ORDER BY {name}) FILTER ({name} IS NOT NULL), []) AS v
+                      FROM {table} GROUP BY local_date)""")
 
 
 def neighbour_evidence(con: duckdb.DuckDBPyConnection, site_ids: Sequence[str]) -> dict[str, str]:
-    """Lay out the evidence for ``site_ids`` from what the sites have; a digest of each one's.
+    """As :func:`lay_out_evidence` of these sites; a digest of each one's."""
+    lay_out_evidence(con, site_ids)
+    told: dict[str, list[object]] = {site: [] for site in site_ids}
+    for home, *hashed in con.execute(evidence_hashes()).fetchall():
+        told[home].append(hashed)
+    return {site: short_digest(*hashed) for site, hashed in told.items()}
+
+
+def lay_out_evidence(
+    con: duckdb.DuckDBPyConnection, site_ids: Sequence[str] | None = None
+) -> None:
+    """Lay out the evidence for ``site_ids`` (None: for all) from what the sites have.
 
     For each ``home`` of these, for days on which it has an event, over the other sites:
     ``neighbour_days`` medians, least and most; ``neighbour_pulse`` how many times their usual
@@ -73,32 +118,70 @@ def neighbour_evidence(con: duckdb.DuckDBPyConnection, site_ids: Sequence[str]) 
     ``neighbour_twins`` rows just like one of the site's, which a day without any does not have.
     """
 
-    def rounded(how: str, name: str) -> str:
-        return f"round({how}({name}) / {STEPS[name]!r}) * {STEPS[name]!r}"
-
-    medians = ", ".join(
-        f"{rounded('median', name)} AS {name}, count({name}) AS {name}_sites, "
-        f"{rounded('min', name)} AS {name}_least, {rounded('max', name)} AS {name}_most"
+    named = "TRUE" if site_ids is None else f"site IN ({', '.join(map(sql_text, site_ids))})"
+    # Every home's own value is taken out of the day's order: what is left is the other sites'.
+    measured = ", ".join(
+        f"{_rounded(_median(name), name)} AS {name}, {_others(name)} AS {name}_sites, "
+        f"{_rounded(_end(name, 'least'), name)} AS {name}_least, "
+        f"{_rounded(_end(name, 'most'), name)} AS {name}_most"
         for name in NEIGHBOUR_FIELDS)
-    named = f"site IN ({', '.join(map(sql_text, site_ids))})"
-    days = f"(SELECT site AS home, local_date FROM site_days WHERE {named}) h"
+    ordered = " ".join(
+        f"JOIN {ORDERS} of_{name} ON of_{name}.field = '{name}' "
+        f"AND of_{name}.local_date = h.local_date" for name in NEIGHBOUR_FIELDS)
     for table, query in {
         EVIDENCE.neighbours: f"""
-            SELECT home, local_date, {medians}
-            FROM site_days o JOIN {days} USING (local_date) WHERE o.site <> home
-            GROUP BY ALL ORDER BY ALL""",
+            SELECT h.site AS home, h.local_date, {measured}
+            FROM (FROM {DAYS} WHERE {named}) h {ordered}
+            WHERE of_{NEIGHBOUR_FIELDS[0]}.sites > 1 ORDER BY ALL""",
         EVIDENCE.pulse: f"""
-            SELECT home, local_date, pow(2, round(log2(median(times)))) AS pulse
-            FROM site_catches o JOIN {days} USING (local_date)
-            WHERE o.site <> home AND times IS NOT NULL
-            GROUP BY ALL HAVING count(*) >= {_LEAST_SITES} AND pulse <> 1 ORDER BY ALL""",
+            SELECT home, local_date, pow(2, round(log2({_median("times")}))) AS pulse
+            FROM (SELECT d.site AS home, d.local_date, c.times
+                  FROM (FROM {DAYS} WHERE {named}) d
+                  LEFT JOIN (FROM {CATCHES} WHERE {named}) c
+                  ON c.site = d.site AND c.local_date = d.local_date) h
+            JOIN (FROM {ORDERS} WHERE field = 'times') of_times USING (local_date)
+            WHERE {_others("times")} >= {_LEAST_SITES} AND pulse <> 1 ORDER BY ALL""",
         EVIDENCE.twins: f"""
-            SELECT site AS home, other AS site, local_date, core, mine FROM site_twins
+            SELECT site AS home, other AS site, local_date, core, mine FROM {TWINS}
             WHERE {named} ORDER BY ALL""",
     }.items():
         con.execute(f"CREATE OR REPLACE TEMP TABLE {table} AS {query}")
-    rows: dict[str, list[list[tuple[object, ...]]]] = {site: [[], [], []] for site in site_ids}
-    for place, table in enumerate((EVIDENCE.neighbours, EVIDENCE.pulse, EVIDENCE.twins)):
-        for home, *told in con.execute(f"FROM {table}").fetchall():
-            rows[home][place].append(tuple(told))
-    return {site: short_digest(*told) for site, told in rows.items()}
+
+
+def evidence_hashes() -> str:
+    """SQL: ``home, kind, rows, hashed`` of the evidence that is laid out, in order."""
+    return " UNION ALL ".join(
+        f"SELECT home, {kind} AS kind, count(*) AS rows, sum(hash(t))::VARCHAR AS hashed "
+        f"FROM {table} t GROUP BY home"
+        for kind, table in enumerate((EVIDENCE.neighbours, EVIDENCE.pulse, EVIDENCE.twins))
+    ) + " ORDER BY 1, 2"
+
+
+def _others(name: str) -> str:
+    """SQL: how many sites but ``h`` have a value, of ``of_<name>``."""
+    return f"(of_{name}.n - (h.{name} IS NOT NULL)::INTEGER)"
+
+
+def _end(name: str, end: str) -> str:
+    """SQL: the least or the most of the other sites' values."""
+    of, sign = f"of_{name}", "<=" if end == "least" else ">="
+    return f"CASE WHEN h.{name} {sign} {of}.{end} THEN {of}.next_{end} ELSE {of}.{end} END"
+
+
+def _median(name: str) -> str:
+    """SQL: the median of the other sites' values.
+
+    ``low``, ``mid`` and ``high`` stand in the middle of the order of all of them, from place
+    n // 2. Where ``h`` has a value, those above it come one place down.
+    """
+    of, own = f"of_{name}", f"h.{name}"
+    first = f"CASE WHEN {own} <= {of}.low THEN {of}.mid ELSE {of}.low END"
+    second = f"CASE WHEN {own} <= {of}.mid THEN {of}.high ELSE {of}.mid END"
+    return (f"CASE WHEN {_others(name)} = 0 THEN NULL "
+            f"WHEN {own} IS NULL AND {of}.n % 2 = 1 THEN {of}.mid "
+            f"WHEN {own} IS NULL THEN ({of}.low + {of}.mid) / 2 "
+            f"WHEN {of}.n % 2 = 0 THEN {first} ELSE (({first}) + ({second})) / 2 END")
+
+
+def _rounded(sql: str, name: str) -> str:
+    return f"round(({sql}) / {STEPS[name]!r}) * {STEPS[name]!r}"

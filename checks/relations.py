@@ -25,14 +25,12 @@ from checks.sequences import (
 )
 from shared import past
 from shared.columnar import sql_text
+from shared.evidence import NEIGHBOUR_FIELDS
 from shared.fields import FIELDS
 from shared.past import TYPICAL_FIELDS
 from shared.protocol import protocols
 from shared.staging import ROWS_A_FILE
 from shared.taxa import ALL_STAGES
-
-NEIGHBOUR_FIELDS = ("water_temperature", "air_temperature", "precipitation")
-"""What other sites of the same day are asked for."""
 
 LOCAL_MEDIAN_FIELDS = (
     "water_temperature", "air_temperature", "dissolved_oxygen", "dissolved_oxygen_saturation",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import duckdb
 
 from checks.sequences import TELLING, print_columns
+from shared.evidence import CORES, TWINS
 
 _ABOUT = 5
 """Days before and after a stretch of such rows that tell what a site's own readings are."""
@@ -28,9 +29,46 @@ _WEATHER = ("water_temperature", "air_temperature")
 """What rises and falls at all sites together: held against the day's median of the sites."""
 
 
-def lay_out_twins(con: duckdb.DuckDBPyConnection, events: str, catches: str) -> None:
-    """Lay out ``site_twins``: days on which ``site`` and ``other`` have a row alike in ``core``.
+_MOST_SITES = 4
+"""What more sites have alike on a day is weather and chance; a copy is two sites' affair."""
 
+_FEWEST = 2
+"""Rows of a season that two sites must have alike: among many sites one is chance."""
+
+
+def lay_out_cores(con: duckdb.DuckDBPyConnection, events: str, catches: str) -> None:
+    """Lay out ``site_cores``: each event's ``core`` (:func:`checks.sequences.print_columns`)."""
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE {CORES} AS
+        SELECT e.site, e.local_date, p.core, p.row_id
+        FROM ({print_columns(events, catches)}) p JOIN {events} e USING (row_id)
+        WHERE p.told > 0""")
+
+
+def twin_sites(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Lay out which rows of ``site_cores``, all of one season, two sites have alike.
+
+    Returns the sites, of whose rows :func:`lay_out_twins` tells whose they are.
+    """
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE twin_rows AS
+        FROM {CORES} SEMI JOIN (
+            SELECT local_date, core FROM {CORES} GROUP BY ALL
+            HAVING min(site) <> max(site) AND count(DISTINCT site) <= {_MOST_SITES})
+        USING (local_date, core)""")
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE {TWINS} AS
+        SELECT DISTINCT a.site, b.site AS other, local_date, core, NULL::BOOLEAN AS mine
+        FROM twin_rows a JOIN twin_rows b USING (local_date, core) WHERE a.site <> b.site
+        QUALIFY count(*) OVER (PARTITION BY a.site, b.site) >= {_FEWEST}""")
+    return [site for (site,) in con.execute(f"SELECT DISTINCT site FROM {TWINS} ORDER BY 1"
+                                            ).fetchall()]
+
+
+def lay_out_twins(con: duckdb.DuckDBPyConnection, events: str) -> None:
+    """Complete ``site_twins``: days on which ``site`` and ``other`` have a row alike in ``core``.
+
+    ``events`` has at least the events of :func:`twin_sites`, which lays the rows out.
     ``mine`` says whose it is: TRUE, it is the site's own and the other's a copy; FALSE, the
     other way round; NULL, they do not tell. A stretch of such rows is held against what the net
     has on the days before and after (the mean of the two sides, so that a season's course
@@ -41,22 +79,6 @@ def lay_out_twins(con: duckdb.DuckDBPyConnection, events: str, catches: str) -> 
     lacks. It is the own of the site that it fits better by ``_APART`` and ``_TIMES``. Takes
     ``site_days`` for the weather.
     """
-    con.execute(f"""
-        CREATE OR REPLACE TEMP TABLE twin_rows AS
-        WITH cores AS MATERIALIZED (
-            SELECT e.site, e.local_date, p.core, p.row_id
-            FROM ({print_columns(events, catches)}) p JOIN {events} e USING (row_id)
-            WHERE p.told > 0)
-        FROM cores SEMI JOIN (
-            SELECT local_date, core FROM cores GROUP BY ALL HAVING min(site) <> max(site))
-        USING (local_date, core)""")
-    con.execute("""
-        CREATE OR REPLACE TEMP TABLE site_twins AS
-        SELECT DISTINCT a.site, b.site AS other, local_date, core, NULL::BOOLEAN AS mine
-        FROM twin_rows a JOIN twin_rows b USING (local_date, core) WHERE a.site <> b.site""")
-    alike = con.execute("SELECT count(*) FROM site_twins").fetchone()
-    if alike is None or alike[0] == 0:
-        return
     weather = ", ".join(f"median({name}) AS {name}" for name in _WEATHER)
     read = ", ".join(f"e.{name} - w.{name} AS {name}" if name in _WEATHER else f"e.{name}"
                      for name in TELLING)

@@ -97,18 +97,21 @@ def gate_of(network: Network, network_dir: Path) -> Callable[[Built], None]:
         from checks.gate_page import page, record
 
         outcomes = run_gate(Subject(
-            connection=built.connection, folder=built.folder, previous=built.previous,
-            version=built.version,
+            connection=built.connection, folder=built.folder, version=built.version,
             tables={table.name: {column.name: column.field for column in table.columns}
                     for table in built.tables},
             always={table.name: (*data_package.KEYS.get(table.name, ()),
                                  *data_package.ALWAYS_THERE[table.name])
                     for table in built.tables},
-            snapshot=built.folder / SNAPSHOT_NAME,
-            largest_drop=network.publishing.largest_drop))
+            snapshot=built.folder / SNAPSHOT_NAME if built.sources is None else None,
+            largest_drop=network.publishing.largest_drop,
+            sources=built.sources, before=built.before))
         place = gate_page_path(network_dir, built.version)
+        if built.part:
+            place = place.with_name(f"{built.part}.html")
         durable.write_text(place, page(network.name, built.version, outcomes))
-        durable.write_text(place.with_name("gate.json"), record(built.version, outcomes))
+        durable.write_text(place.with_name(f"{built.part or 'gate'}.json"),
+                           record(built.version, outcomes))
         broken = [outcome for outcome in outcomes if not outcome.held]
         if broken:
             told = " ".join(f"{outcome.sentence()}." for outcome in broken[:_TOLD])

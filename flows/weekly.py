@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from checks.judging import Place, bind
-from checks.neighbours import lay_out_site_days, neighbour_evidence
-from flows import closed_seasons
+from checks.neighbours import lay_out_evidence
+from flows import closed_seasons, neighbourhood
 from flows.answers import home_coming, pending
 from flows.answers.home_coming import RULE_VERSIONS
 from flows.answers.showing import corrected_texts
@@ -42,7 +42,6 @@ from shared.settings import Network, lone_site
 from shared.taxa import TAXA
 from warehouse import (
     arrivals,
-    aside,
     clean,
     decisions,
     earlier,
@@ -54,8 +53,9 @@ from warehouse import (
     staging,
     standing,
 )
+from warehouse import neighbourhood as kept_evidence
 from warehouse.decisions import Overlay
-from warehouse.held import file_troubles, site_account, site_findings
+from warehouse.held import file_troubles, findings_of, site_account
 from warehouse.protected_catches import newly_caught
 from warehouse.release import Built, Release, build_release
 from warehouse.store import Warehouse, told
@@ -93,20 +93,11 @@ class Outcome:
                    for entry in self.standing.get("sites", {}).values())
 
 
-@dataclass(slots=True)
-class _Waiting:
-    """A site that was judged together with others and is not loaded yet."""
+_PASSES_OPEN = 8
+"""Passes that a site is looked for a place in: few that are nearly full take one more."""
 
-    work: str
-    findings: list[Finding]
-    overlay: Overlay
-
-
-MOST_TOGETHER = 100_000
-"""Events that are judged in one pass; a site that has more is judged by itself."""
-
-_TOLD_TOGETHER = 16
-"""Sites whose evidence is gathered in one statement: memory is that of so many."""
+MOST_TOGETHER = 250_000
+"""Events that are judged and loaded in one pass; a site that has more is judged by itself."""
 
 
 @cache
@@ -134,13 +125,24 @@ class WeeklyRun:
         record.catch_up(warehouse)
         self.standing_paths: dict[str, set[str]] = {}
         """What stands in each site's inbox, once it has been looked at."""
+        self._told = False
+        """Whether it was asked of all sites at once what their judgement follows from."""
         self._here = tuple(network.sites)
         """Sites that are judged here."""
+        self._files: dict[str, str] = {}
         self._evidence: dict[str, str] = {}
-        """Digest of what the other sites tell of each, once it was asked for."""
-        self._together: list[list[str]] | None = None
-        """Sites that are to be judged in one pass, by pass; None: not yet told."""
-        self._waiting: dict[str, _Waiting] = {}
+        self._ahead: set[str] = set()
+        """Sites with rows that lie ahead of the day of the run."""
+        self._stood: dict[str, str] = {}
+        """Work digest of each site's last load."""
+        self._answered: set[str] = set()
+        """Sites whose answers wait to be settled."""
+        self._together: dict[str, list[str]] = {}
+        """Site that has something new -> those that it is judged and loaded with."""
+        self._changed: frozenset[str] = frozenset()
+        """Sites whose rows are to be judged and loaded."""
+        self._loaded: set[str] = set()
+        """Sites that were loaded with others in this run."""
         self.notices = [
             f'The inbox holds "{name}", which is no site of network.toml. It was left where it '
             "is; move it into a site's folder, or add the site."
@@ -222,13 +224,9 @@ class WeeklyRun:
         """Gather what every site measured each day: evidence for the others' readings."""
         self.warehouse.fit_threads()
         with self.warehouse.lock, self.timed("judge"):
-            lineage.lay_out_standing(self.warehouse)
-            earlier.lay_out_standing_catches(self.warehouse)
-            lay_out_site_days(self.warehouse.connection, lineage.STANDING_EVENTS,
-                              earlier.STANDING_CATCHES)
-            self._evidence = {}
-            self._together = None
-            self._waiting = {}
+            neighbourhood.gather(self.warehouse, self.network)
+            self._told = False
+            self._tell_works()
 
     # -- judge, load -----------------------------------------------------------------
 
@@ -238,19 +236,22 @@ class WeeklyRun:
         Returns False when nothing that could change the outcome has changed.
         """
         outcome = self.outcome.sites[site_id]
-        with self.warehouse.lock, self.timed("judge"):
-            self._judge_together(site_id)
+        with self.warehouse.lock:
+            self._tell_works()
+            self._load_together(site_id)
+            if site_id in self._loaded:
+                return True
+            if site_id not in self._changed and site_id not in self._answered:
+                return False
         with self.warehouse.transaction():
             with self.timed("judge"):
                 work = self._work_digest(site_id)
                 books = home_coming.unsettled_books(self.warehouse, site_id)
                 told = pending.waiting(self.network_dir, site_id)
-                if not books and not told and work == clean.work_digest_of(
-                        self.warehouse, site_id):
+                if not books and not told and work == self._stood.get(site_id):
                     return False
-                before = [finding for finding in site_findings(self.warehouse, site_id)
-                          if finding.effect is not Effect.NOTE]
-                findings = self._judged(site_id, work)
+                before = self._open_before([site_id]).get(site_id, [])
+                findings, _ = self.judge_again(site_id)
                 resends.note_resent(self.warehouse, self.network, site_id, before, findings,
                                     self.as_of)
             if books or told:
@@ -260,9 +261,16 @@ class WeeklyRun:
             with self.timed("load"):
                 clean.load_site(self.warehouse, self.network.sites[site_id], self.network,
                                 findings, self.as_of, work)
+        self._stood[site_id] = work
         pending.settled(self.network_dir, told)
         outcome.redone = True
         return True
+
+    def _open_before(self, site_ids: Sequence[str]) -> dict[str, list[Finding]]:
+        """The findings of each site's last load that were more than notes."""
+        had = [site for site in site_ids if site in self._stood]
+        return {site: [finding for finding in found if finding.effect is not Effect.NOTE]
+                for site, found in findings_of(self.warehouse, had).items()}
 
     def _settle(
         self, site_id: str, books: Sequence[home_coming.Book],
@@ -286,61 +294,99 @@ class WeeklyRun:
 
         Leaves the rows laid out, ready to load. Needs :meth:`compare_sites` in this run.
         """
-        neighbour_evidence(self.warehouse.connection, [site_id])
-        overlay = self._lay_out(site_id, extra)
+        lay_out_evidence(self.warehouse.connection, [site_id])
+        overlay = self._lay_out([site_id], extra)[site_id]
         found = self._judge("judged", {site_id: overlay}).get(site_id, [])
         findings = decisions.set_apart(self.warehouse, found)
         return decisions.settle(findings, overlay, RULE_VERSIONS), overlay
 
-    def _lay_out(self, site_id: str, extra: Sequence[Decision] = ()) -> Overlay:
-        lineage.lay_out(self.warehouse, site_id)
-        earlier.lay_out_earlier(self.warehouse, site_id)
-        return decisions.lay_over(self.warehouse, site_id, self.network, extra)
+    def _lay_out(
+        self, site_ids: Sequence[str], extra: Sequence[Decision] = ()
+    ) -> dict[str, Overlay]:
+        """Lay out the rows that speak for the sites, decisions and all: what is in force."""
+        lineage.lay_out_sites(self.warehouse, site_ids)
+        earlier.lay_out_earlier(self.warehouse, site_ids)
+        decided = decisions.work_states(self.warehouse, lineage.named(site_ids)).keys()
+        return {
+            site: decisions.lay_over(self.warehouse, site, self.network, extra)
+            if extra or site in decided else Overlay() for site in site_ids}
 
-    def _judged(self, site_id: str, work: str) -> list[Finding]:
-        """The site's findings, its rows laid out: as judged together with others, or alone."""
-        waiting = self._waiting.pop(site_id, None)
-        if waiting is None or waiting.work != work:
-            return self.judge_again(site_id)[0]
-        aside.bring_back(self.warehouse, site_id)
-        return decisions.settle(decisions.set_apart(self.warehouse, waiting.findings),
-                                waiting.overlay, RULE_VERSIONS)
+    def _load_together(self, site_id: str) -> None:
+        """Judge and load the sites that are to be in one pass with ``site_id``, in one transaction.
 
-    def _judge_together(self, site_id: str) -> None:
-        """Judge the sites that are to be judged in one pass with ``site_id``, unless it is done.
-
-        What is found waits for each site's load. Whatever goes wrong here is passed over: the
-        sites are then judged one by one, and one that cannot be fails alone.
+        Whatever goes wrong here is passed over: the sites are then judged and loaded one by
+        one, and one that cannot be fails alone.
         """
-        if self._together is None:
-            self._together = self._passes()
-        sites = next((sites for sites in self._together if site_id in sites), None)
-        if sites is None:
+        sites = self._together.pop(site_id, [])
+        for site in sites:
+            self._together.pop(site, None)
+        # Who answered has the answers settled in a judgement of its own.
+        sites = [site for site in sites if site not in self._answered]
+        if len(sites) < 2:
             return
-        self._together.remove(sites)
+        decided = decisions.work_states(self.warehouse, lineage.named(sites))
+        works = {site: self._work(site, decided.get(site, "")) for site in sites}
         try:
             with self.warehouse.transaction() as con:
-                works = {site: self._work_digest(site) for site in sites}
-                sites = [site for site in sites
-                         if works[site] != clean.work_digest_of(self.warehouse, site)]
-                if len(sites) < 2:
-                    return
-                overlays = {}
-                for site in sites:
-                    overlays[site] = self._lay_out(site)
-                    aside.put_aside(self.warehouse, site)
-                aside.lay_together(self.warehouse, sites)
-                neighbour_evidence(con, sites)
-                found = self._judge("together", overlays)
-                aside.sweep_together(self.warehouse)
+                with self.timed("judge"):
+                    before = self._open_before(sites)
+                    overlays = self._lay_out(sites)
+                    lay_out_evidence(con, sites)
+                    found = self._judge("judged", overlays)
+                    findings = {
+                        site: decisions.settle(
+                            decisions.set_apart(self.warehouse, found.get(site, [])),
+                            overlays[site], RULE_VERSIONS) for site in sites}
+                    departing = {site for (site,) in con.execute(
+                        "SELECT DISTINCT site FROM judged_departed WHERE NOT noted").fetchall()}
+                    for site in sites:
+                        if before.get(site) or site in departing:
+                            resends.note_resent(self.warehouse, self.network, site,
+                                                before.get(site, []), findings[site], self.as_of)
+                with self.timed("load"):
+                    clean.load_sites(self.warehouse, [
+                        one for of_site in findings.values() for one in of_site],
+                        self.as_of, works)
         except Exception:
             LOG.exception("judging together failed; the sites are judged one by one")
             return
-        self._waiting |= {site: _Waiting(works[site], found.get(site, []), overlays[site])
-                          for site in sites}
+        self._stood |= works
+        self._loaded |= set(works)
+        for site in sites:
+            self.outcome.sites[site].redone = True
 
-    def _passes(self) -> list[list[str]]:
-        """The sites, those together that are judged in one pass.
+    def _tell_works(self) -> None:
+        """Ask of all sites at once what their judgement follows from, and lay out the passes.
+
+        Once a run: what is asked site by site costs more than the few rows of most weeks.
+        """
+        if self._told:
+            return
+        con = self.warehouse.connection
+        self._files = dict(con.execute(
+            "SELECT site, hash(list((seq, path, sha256) ORDER BY seq))::VARCHAR FROM receipts "
+            "GROUP BY site").fetchall())
+        # Only the future rule looks at the day of the run; a run on another day changes
+        # nothing for a site whose rows all lie before both.
+        self._ahead = {site for (site,) in con.execute(
+            "SELECT DISTINCT site FROM staged_events WHERE local_date > ?",
+            [self.as_of]).fetchall()}
+        self._evidence = kept_evidence.digests(self.warehouse)
+        self._stood = clean.work_digests(self.warehouse)
+        self._answered = home_coming.sites_with_unsettled_books(self.warehouse)
+        self._answered |= pending.sites_waiting(self.network_dir)
+        decided = decisions.work_states(self.warehouse)
+        changed = [site for site in self._here
+                   if self._work(site, decided.get(site, "")) != self._stood.get(site)]
+        self._changed = frozenset(changed)
+        self._loaded = set()
+        self._together = {}
+        for sites in self._passes(changed):
+            self._together |= dict.fromkeys(sites, sites)
+        self._told = True
+
+    def _passes(self, changed: Sequence[str]) -> list[list[str]]:
+        """``changed`` sites, those together that are judged and loaded in one pass.
 
         So many that their rows are few enough, and no two that have sent the same file: rows
         are known by their file.
@@ -348,28 +394,19 @@ class WeeklyRun:
         sent: dict[str, tuple[int, set[str]]] = {
             site: (events, set(files)) for site, events, files in
             self.warehouse.connection.execute(
-                "SELECT site, count(*), list(DISTINCT file_sha256) FROM staged_events "
+                "SELECT site, sum(events), list(DISTINCT sha256) FROM readings "
                 "GROUP BY site").fetchall()}
         passes: list[tuple[list[str], int, set[str]]] = []
-        for site in self._here:
+        for site in changed:
             events, files = sent.get(site, (0, set()))
-            for place, (sites, had, of_files) in enumerate(passes):
+            for place, (sites, had, of_files) in enumerate(passes[-_PASSES_OPEN:],
+                                                           max(0, len(passes) - _PASSES_OPEN)):
                 if had + events <= MOST_TOGETHER and not of_files & files:
                     passes[place] = ([*sites, site], had + events, of_files | files)
                     break
             else:
                 passes.append(([site], events, files))
         return [sites for sites, _, _ in passes]
-
-    def _evidence_of(self, site_id: str) -> str:
-        """Digest of what the other sites tell of ``site_id``: of all together, since it is asked
-        of each in turn."""
-        if site_id not in self._evidence:
-            sites = self._here
-            for first in range(0, len(sites), _TOLD_TOGETHER):
-                self._evidence |= neighbour_evidence(
-                    self.warehouse.connection, list(sites[first:first + _TOLD_TOGETHER]))
-        return self._evidence[site_id]
 
     def decide(self, site_id: str, made: Sequence[Decision]) -> list[Decision]:
         """Record ``made``, then judge and load the site with them; they with their numbers."""
@@ -401,19 +438,25 @@ class WeeklyRun:
         def raw_text(sha: str, sheet: str, row: int, column: int) -> str:
             if (sha, sheet, row, column) in instead:
                 return instead[sha, sheet, row, column]
-            # A file at a time: one question to the engine costs more than a sheet of rows.
-            if sha not in rows:
-                rows[sha] = {
-                    (name, number): cells for name, number, cells in con.execute(
-                        "SELECT sheet, sheet_row, cells FROM raw_rows WHERE sha256 = ?",
-                        [sha]).fetchall()}
-            cells = rows[sha].get((sheet, row), [])
+            # All files at a time: one question to the engine costs more than a sheet of rows.
+            if not rows:
+                rows.update(self._rows_of(laid_out))
+            cells = rows.get(sha, {}).get((sheet, row), [])
             return cells[column] if column < len(cells) else ""
 
         versions = {site: self._version(site) for site in overlays}
         return closed_seasons.judge_laid_out(
             self.warehouse, self.network, self.as_of, laid_out, places, raw_text, names,
             versions, instead)
+
+    def _rows_of(self, laid_out: str) -> dict[str, dict[tuple[str, int], list[str]]]:
+        """The cells of the rows that are laid out, by file, sheet and row."""
+        rows: dict[str, dict[tuple[str, int], list[str]]] = {}
+        for sha, sheet, number, cells in self.warehouse.connection.execute(
+                "SELECT sha256, sheet, sheet_row, cells FROM raw_rows "
+                f"WHERE sha256 IN (SELECT sha256 FROM {laid_out}_files)").fetchall():
+            rows.setdefault(sha, {})[sheet, number] = cells
+        return rows
 
     def _version(self, site_id: str) -> str:
         """Changes whenever the site's rows would be read or judged otherwise."""
@@ -424,24 +467,20 @@ class WeeklyRun:
 
     def _work_digest(self, site_id: str) -> str:
         """Changes whenever judging or loading the site could come out otherwise."""
-        con = self.warehouse.connection
-        files = con.execute(
-            "SELECT seq, path, sha256 FROM receipts WHERE site = ? ORDER BY seq",
-            [site_id]).fetchall()
-        # Only the future rule looks at the day of the run; a run on another day changes
-        # nothing for a site whose rows all lie before both.
-        latest = con.execute("SELECT max(local_date) FROM staged_events WHERE site = ?",
-                             [site_id]).fetchone()
-        ahead = latest is not None and latest[0] is not None and latest[0] > self.as_of
+        self._tell_works()
+        return self._work(site_id, decisions.work_states(
+            self.warehouse, lineage.named([site_id])).get(site_id, ""))
+
+    def _work(self, site_id: str, decided: str) -> str:
         return short_digest(
-            files, self._version(site_id), self._evidence_of(site_id),
-            self.as_of if ahead else "", decisions.work_state(self.warehouse, site_id))
+            self._files.get(site_id, ""), self._version(site_id),
+            self._evidence.get(site_id, ""), self.as_of if site_id in self._ahead else "",
+            decided)
 
     def judge_only(self, sites: Sequence[str]) -> None:
         """Of all sites whose evidence is gathered, judge these here from now on."""
         self._here = tuple(sites)
-        self._together = None
-        self._waiting = {}
+        self._told = False
 
     # -- release ---------------------------------------------------------------------
 
@@ -513,8 +552,8 @@ class WeeklyRun:
         release = self.outcome.release.version if self.outcome.release else None
         failed = any(site.troubles for site in self.outcome.sites.values())
         with self.warehouse.lock:
-            open_now = {site: following_up.open_questions(self.warehouse, site, self.as_of)
-                        for site in self.network.sites}
+            open_now = following_up.open_questions_of(
+                self.warehouse, list(self.network.sites), self.as_of)
             self.outcome.standing = standing.write_standing(
                 self.warehouse, self.network, self.as_of, release,
                 "done, with failures" if failed else "done",

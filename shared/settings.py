@@ -69,6 +69,8 @@ class Publishing:
     """Decimal degrees kept of a site's position once a protected animal was caught there."""
     largest_drop: float = 0.05
     """Share of a site's events in a season that a release may lose without a reason on record."""
+    parts_from: int = 500_000
+    """Events from which on a release is published in parts (:mod:`warehouse.release_parts`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +98,14 @@ class Network:
         if self.season_start <= self.season_end:
             return date.year
         return date.year + (1 if (date.month, date.day) >= self.season_start else 0)
+
+    def season_sql(self, date: str) -> str:
+        """SQL: as :meth:`season_of`, of the column ``date``."""
+        if self.season_start <= self.season_end:
+            return f"year({date})::INTEGER"
+        month, day = self.season_start
+        return (f"(year({date}) + (month({date}) * 100 + day({date}) >= {month * 100 + day})"
+                "::INTEGER)::INTEGER")
 
     def season_span(self, season: int) -> tuple[dt.date, dt.date]:
         """First and last day of ``season``."""
@@ -267,7 +277,11 @@ def _publishing(raw: Mapping[str, Any], where: str) -> Publishing:
     if not isinstance(drop, (int, float)) or not 0 <= drop <= 1:
         raise BadSettings(f"[release] largest_drop = {drop} is no share.",
                           "Write a number from 0 to 1.", where)
-    return Publishing(str(raw.get("publisher", "")), decimals, float(drop))
+    parts = raw.get("parts_from", _PUBLISHING.parts_from)
+    if not isinstance(parts, int) or isinstance(parts, bool) or parts < 0:
+        raise BadSettings(f"[release] parts_from = {parts} is no number of events.",
+                          "Write a whole number; releases of so many events come in parts.", where)
+    return Publishing(str(raw.get("publisher", "")), decimals, float(drop), parts)
 
 
 def parse_network(text: str, where: str = "network.toml") -> Network:

@@ -13,7 +13,7 @@ way and when, and the decision's id. Who decided, and in what words, stays in th
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -78,20 +78,42 @@ class Moved:
     closed: int = 0
 
 
+Before = Callable[[str], str]
+"""Published table -> SQL after FROM: its rows in the release before."""
+
+
 def compare(
     connection: duckdb.DuckDBPyConnection, tables: tuple[Table, ...], views: tuple[View, ...],
-    previous: Path | None,
+    before: Before | None,
 ) -> Moved:
-    """Lay out how ``release_<name>`` differs from the release at ``previous``.
+    """Lay out how ``release_<name>`` differs from the release ``before``.
 
-    Without a previous release nothing differs. A column that only one of the two has is left
-    out: the dictionary tells of it. :func:`write_csv` and :func:`as_text` tell what was found.
+    Without one nothing differs. A column that only one of the two has is left out: the
+    dictionary tells of it. :func:`write_csv` and :func:`as_text` tell what was found.
     """
+    begin(connection)
+    if before is None:
+        return Moved()
+    compare_rows(connection, tables, views, before)
+    return findings_moved(connection, before)
+
+
+def begin(connection: duckdb.DuckDBPyConnection) -> None:
+    """Lay out that nothing differs yet."""
     types = ", ".join(f"{quoted(name)} {'BOOLEAN' if name == 'derived' else 'VARCHAR'}"
                       for name in _COLUMNS)
     connection.execute(f"CREATE OR REPLACE TEMP TABLE {_LAID} ({types})")
-    if previous is None:
-        return Moved()
+
+
+def compare_rows(
+    connection: duckdb.DuckDBPyConnection, tables: tuple[Table, ...], views: tuple[View, ...],
+    before: Before,
+) -> int:
+    """Add how the rows of ``release_<name>`` differ from those ``before``.
+
+    Returns in how many ways, what follows from others left out.
+    """
+    known = _number_laid(connection)
     columns = {table.name: {column.name for column in table.columns} for table in tables}
     for table in tables:
         if table.name not in _KEYS:
@@ -99,24 +121,27 @@ def compare(
         elsewhere = {
             "counts": columns["events"], "occurrences": columns["events"] | columns["counts"],
         }.get(table.name, set())
-        _compare_table(connection, table, _KEYS[table.name], previous, elsewhere)
-    if connection.execute(f"SELECT 1 FROM {_LAID} LIMIT 1").fetchone():
+        _compare_table(connection, table, _KEYS[table.name], before, elsewhere)
+    differ = _number_laid(connection) - known
+    if differ:
         for view in views:
             if view.name in _SUMMARIES:
-                _compare_summary(connection, view, previous)
+                _compare_summary(connection, view, before)
         _name_decisions(connection)
-    return _findings_moved(connection, previous)
+    return differ
 
 
-def _parquet(previous: Path, table: str) -> str:
-    return f"read_parquet({sql_text((previous / (table + '.parquet')).as_posix())})"
+def _number_laid(connection: duckdb.DuckDBPyConnection) -> int:
+    (number,) = connection.execute(
+        f"SELECT count(*) FROM {_LAID} WHERE NOT derived").fetchone() or (0,)
+    return int(number)
 
 
 def _compare_table(
-    connection: duckdb.DuckDBPyConnection, table: Table, key: tuple[str, ...], previous: Path,
+    connection: duckdb.DuckDBPyConnection, table: Table, key: tuple[str, ...], before: Before,
     elsewhere: set[str],
 ) -> None:
-    source = _parquet(previous, table.name)
+    source = before(table.name)
     had = [row[0] for row in connection.execute(f"DESCRIBE FROM {source}").fetchall()]
     compared = [
         column for column in table.columns
@@ -180,13 +205,13 @@ def _pairs(names: list[str]) -> str:
 
 
 def _compare_summary(
-    connection: duckdb.DuckDBPyConnection, view: View, previous: Path
+    connection: duckdb.DuckDBPyConnection, view: View, before: Before
 ) -> None:
     """What the view says otherwise: the old counts asked the same question as the new."""
     key: tuple[str, ...] = ("site_id", "protocol", "season", "taxon_id", "life_stage")
     if view.name == "daily_cpue":
         key = (*key, "local_date")
-    sides = {"release_said_before": _parquet(previous, "counts"),
+    sides = {"release_said_before": before("counts"),
              "release_says_now": "release_counts"}
     try:
         for name, source in sides.items():
@@ -216,14 +241,15 @@ def _compare_summary(
         """)
 
 
-def _findings_moved(connection: duckdb.DuckDBPyConnection, previous: Path) -> Moved:
+def findings_moved(connection: duckdb.DuckDBPyConnection, before: Before) -> Moved:
+    """How many findings came and went."""
     # What has ended stays in the table, with how it ended.
     is_open = "SELECT DISTINCT finding_id FROM {} WHERE status = 'open'"
-    before = f"({is_open.format(_parquet(previous, 'findings'))})"
+    was = f"({is_open.format(before('findings'))})"
     now = f"({is_open.format('release_findings')})"
     counted = connection.execute(
-        f"SELECT (SELECT count(*) FROM {now} AS n ANTI JOIN {before} AS b USING (finding_id)), "
-        f"(SELECT count(*) FROM {before} AS b ANTI JOIN {now} AS n USING (finding_id))"
+        f"SELECT (SELECT count(*) FROM {now} AS n ANTI JOIN {was} AS b USING (finding_id)), "
+        f"(SELECT count(*) FROM {was} AS b ANTI JOIN {now} AS n USING (finding_id))"
     ).fetchone()
     return Moved() if counted is None else Moved(int(counted[0]), int(counted[1]))
 
@@ -283,13 +309,13 @@ def write_csv(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
 
 
 def in_final_seasons(
-    connection: duckdb.DuckDBPyConnection, seasons: Collection[int], previous: Path
+    connection: duckdb.DuckDBPyConnection, seasons: Collection[int], before: Before
 ) -> dict[int, int]:
     """Of ``seasons``, which differ from the release at ``previous``, and in how many ways."""
     return {int(season): int(number) for season, number in connection.execute(
         f"""
         WITH known AS (SELECT event_id, season FROM release_events
-                       UNION SELECT event_id, season FROM {_parquet(previous, "events")})
+                       UNION SELECT event_id, season FROM {before("events")})
         SELECT season, count(*) FROM {_LAID} JOIN known USING (event_id)
         WHERE NOT derived AND season IN (SELECT unnest($final))
         GROUP BY season ORDER BY season

@@ -8,19 +8,23 @@ effort is imputed, and no zero is made that was not written.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import astuple, dataclass
 from typing import TYPE_CHECKING, Any
+
+import duckdb
 
 from shared.columnar import sql_text
 from shared.fields import EVENT_FIELDS, FIELDS, NUMERIC_KINDS, Field, Kind
 from shared.findings import Finding
 from shared.flags import PRECEDENCE, Flag
+from shared.identity import short_digest
 from shared.problems import RowsUnaccounted
 from shared.protocol import protocols
 from shared.settings import Network, Site
-from shared.taxa import ALL_STAGES, UNSTAGED
+from shared.taxa import ALL_STAGES, TAXA, UNSTAGED
 from warehouse import record
+from warehouse.lineage import named
 from warehouse.store import Warehouse
 from warehouse.tables import (
     COUNT_FIELDS,
@@ -91,22 +95,36 @@ def load_site(
     as_of: dt.date,
     work_digest: str,
 ) -> SiteAccount:
-    """Replace the site's findings, clean rows and account by what its rows now give.
+    """As :func:`load_sites` for one site, and its account.
 
-    Needs the tables of :func:`warehouse.lineage.lay_out` for the same site, and joins the
-    caller's transaction. Raises :class:`RowsUnaccounted`, naming site and file, when a
-    row in is not a row loaded, held or skipped; the transaction then undoes everything.
+    Needs the tables of :func:`warehouse.lineage.lay_out` for the same site.
     """
+    return load_sites(warehouse, findings, as_of, {site.id: work_digest})[site.id]
+
+
+def load_sites(
+    warehouse: Warehouse,
+    findings: Sequence[Finding],
+    as_of: dt.date,
+    works: Mapping[str, str],
+) -> dict[str, SiteAccount]:
+    """Replace findings, clean rows and account of sites by what their rows now give.
+
+    ``works``: site -> its work digest. Needs the tables of
+    :func:`warehouse.lineage.lay_out_sites` for the same sites, and joins the caller's
+    transaction. Only rows that differ are written. Raises :class:`RowsUnaccounted`, naming site
+    and file, when a row in is not a row loaded, held or skipped; the transaction then undoes
+    everything.
+    """
+    sites = list(works)
+    of_sites = named(sites)
     with warehouse.transaction() as connection:
-        mine = {"site": site.id}
         other = connection.execute(
-            "SELECT count(*) FROM judged_events WHERE site <> $site", mine
-        ).fetchone()
+            f"SELECT count(*) FROM judged_events WHERE NOT {of_sites}").fetchone()
         if other is None or other[0]:
-            raise RuntimeError(f"lay_out() was last called for a site other than {site.id}")
-        before = connection.execute(
-            "SELECT content_digest FROM site_state WHERE site = $site", mine
-        ).fetchone()
+            raise RuntimeError(f"lay_out() was last called for a site other than {sites[0]}")
+        before = dict(connection.execute(
+            f"SELECT site, content_digest FROM site_state WHERE {of_sites}").fetchall())
 
         connection.register("arriving", _findings_table(findings))
         try:
@@ -115,57 +133,120 @@ def load_site(
             connection.unregister("arriving")
         for statement in (
             _REACHES, _CATCH_QUALITY, _event_quality(), _LOAD_EVENTS, _LOAD_ROWS,
+            _clean_events(), _clean_counts(), _LOAD_ACCOUNT,
         ):
             connection.execute(statement)
-        _assert_accounted(warehouse, site)
+        _assert_accounted(warehouse, of_sites)
 
-        for table in ("clean_events", "clean_counts"):
-            connection.execute(f"DELETE FROM {table} WHERE site_id = $site", mine)
-        for table in ("findings", "row_account", "site_state"):
-            connection.execute(f"DELETE FROM {table} WHERE site = $site", mine)
+        had = list(before)
+        _replace(connection, "clean_events", "site_id", had)
+        _replace(connection, "clean_counts", "site_id", had)
+        _replace(connection, "row_account", "site", had)
+        if had:
+            connection.execute(f"DELETE FROM findings WHERE {named(had)}")
+            connection.execute(f"DELETE FROM site_state WHERE {named(had)}")
+        _note_seasons(connection, "load_clean_events", "load_clean_counts", of_sites)
+        # Findings are read in the order they were judged: they are written anew.
         names = column_list(finding_columns())
         connection.execute(f"INSERT INTO findings ({names}) SELECT {names} FROM load_findings")
-        connection.execute(_insert_events())
-        connection.execute(_insert_counts(), mine)
-        connection.execute(
-            "INSERT INTO row_account BY NAME SELECT $site AS site, file, file_sha256, sheet, "
-            "sheet_row, disposition, why, event_id, vanished FROM load_rows", mine,
-        )
-        record.append(warehouse, "departure", [
-            {"site": site.id, "event_id": event, "file_sha256": sha256, "why": "held",
-             "noted": as_of}
-            for event, sha256 in connection.execute(
-                "SELECT event_id, sha256 FROM judged_departed WHERE NOT noted ORDER BY ALL"
-            ).fetchall()
-        ])
-        account = _account(warehouse, site.id, None if before is None else str(before[0]))
-        connection.execute(
-            """
-            INSERT INTO site_state BY NAME
-            SELECT $site AS site, $work AS work_digest, $content AS content_digest,
-                   $rows AS rows, $clean AS clean, $masked AS masked, $queried AS queried,
-                   $held AS held, $skipped AS skipped, $events AS events, $counts AS counts,
-                   $vanished AS vanished, $as_of::DATE AS loaded,
-                   (SELECT max(received) FROM receipts WHERE site = $site) AS last_received
-            """,
-            {
-                "site": site.id, "work": work_digest, "content": account.content_digest,
-                "rows": account.rows, "clean": account.clean, "masked": account.masked,
-                "queried": account.queried, "held": account.held, "skipped": account.skipped,
-                "events": account.events, "counts": account.counts,
-                "vanished": account.vanished, "as_of": as_of,
-            },
-        )
-    return account
+        departed = connection.execute(
+            "SELECT site, event_id, sha256 FROM judged_departed WHERE NOT noted ORDER BY ALL"
+        ).fetchall()
+        if departed:
+            record.append(warehouse, "departure", [
+                {"site": site, "event_id": event, "file_sha256": sha256, "why": "held",
+                 "noted": as_of} for site, event, sha256 in departed])
+        accounts = _accounts(warehouse, sites, before)
+        received = dict(connection.execute(
+            f"SELECT site, max(received) FROM receipts WHERE {of_sites} GROUP BY site").fetchall())
+        _insert_states(connection, [
+            (one.site, works[one.site], one.content_digest, one.rows, one.clean, one.masked,
+             one.queried, one.held, one.skipped, one.events, one.counts, one.vanished,
+             received.get(one.site), as_of) for one in accounts.values()])
+    return accounts
 
 
-def work_digest_of(warehouse: Warehouse, site_id: str) -> str | None:
-    """The ``work_digest`` of the site's last load, None when it was never loaded."""
+def _replace(
+    connection: duckdb.DuckDBPyConnection, table: str, site: str, had: Sequence[str]
+) -> None:
+    """Have ``table`` say of the sites that are loaded what ``load_<table>`` says.
+
+    ``had``: those of them that it may have rows of. What it says already is left alone: nearly
+    all of a sheet that is sent again is as it was.
+    """
+    columns = column_list(_WRITTEN[table])
+    if not had:
+        connection.execute(f"INSERT INTO {table} ({columns}) SELECT {columns} FROM load_{table}")
+        return
+    connection.execute(f"""
+        CREATE OR REPLACE TEMP TABLE load_had AS
+        SELECT rowid AS place, hash({columns}) AS said FROM {table} WHERE {named(had, site)};
+        CREATE OR REPLACE TEMP TABLE load_says AS
+        SELECT rowid AS place, hash({columns}) AS said FROM load_{table};
+        DELETE FROM {table} WHERE {named(had, site)}
+            AND rowid IN (SELECT place FROM load_had ANTI JOIN load_says USING (said));
+        INSERT INTO {table} ({columns}) SELECT {columns} FROM load_{table}
+        WHERE rowid IN (SELECT place FROM load_says ANTI JOIN load_had USING (said));
+        DROP TABLE load_had; DROP TABLE load_says""")
+
+
+_WORD = 1 << 61
+"""Sums of hashes are kept below it, to be a number that a text can show."""
+
+
+def _note_seasons(
+    connection: duckdb.DuckDBPyConnection, events: str, counts: str, of_sites: str
+) -> None:
+    """Note what the clean rows of each season of the sites come to, from these relations."""
+    protected = ", ".join(sql_text(taxon.id) for taxon in TAXA.values() if taxon.protected)
+    of_event, of_count = (column_list(_WRITTEN[name]) for name in ("clean_events", "clean_counts"))
+    connection.execute(f"""
+        DELETE FROM site_seasons WHERE {of_sites};
+        INSERT INTO site_seasons
+        SELECT e.site_id, e.season, e.n, coalesce(c.n, 0),
+               format('{{:x}}-{{:x}}', e.said, coalesce(c.said, 0)), coalesce(c.protected, false)
+        FROM (SELECT site_id, season, count(*) AS n, (sum(hash({of_event})) % {_WORD})::UBIGINT
+                     AS said FROM {events} GROUP BY ALL) AS e
+        LEFT JOIN (
+            SELECT site_id, season, count(*) AS n,
+                   (sum(said) % {_WORD})::UBIGINT AS said, bool_or(protected) AS protected
+            FROM (SELECT site_id, event_id, hash({of_count}) AS said,
+                         "count" > 0 AND taxon_id IN ({protected or "''"}) AS protected
+                  FROM {counts}) AS k
+            JOIN (SELECT event_id, season FROM {events}) USING (event_id) GROUP BY ALL) AS c
+        ON c.site_id = e.site_id AND c.season IS NOT DISTINCT FROM e.season""")
+
+
+def seasons_noted(warehouse: Warehouse) -> None:
+    """See to it that ``site_seasons`` tells of all clean rows, as each load notes of its sites."""
+    with warehouse.transaction() as connection:
+        told = connection.execute(
+            "SELECT (SELECT count(*) FROM clean_events), (SELECT count(*) FROM clean_counts), "
+            "coalesce(sum(events), 0), coalesce(sum(counts), 0) FROM site_seasons").fetchone()
+        if told is None or told[:2] != tuple(map(int, told[2:])):
+            _note_seasons(connection, "clean_events", "clean_counts", "TRUE")
+
+
+def _insert_states(
+    connection: duckdb.DuckDBPyConnection, rows: Sequence[tuple[Any, ...]]
+) -> None:
+    import pyarrow as pa
+
+    names = ("site", "work_digest", "content_digest", "rows", "clean", "masked", "queried", "held",
+             "skipped", "events", "counts", "vanished", "last_received", "loaded")
+    arrow = pa.table(dict(zip(names, map(list, zip(*rows, strict=True)), strict=True)))
+    connection.register("arriving", arrow)
+    try:
+        connection.execute("INSERT INTO site_state BY NAME FROM arriving")
+    finally:
+        connection.unregister("arriving")
+
+
+def work_digests(warehouse: Warehouse) -> dict[str, str]:
+    """Site -> ``work_digest`` of its last load, of those that were ever loaded."""
     with warehouse.lock:
-        found = warehouse.connection.execute(
-            "SELECT work_digest FROM site_state WHERE site = ?", [site_id]
-        ).fetchone()
-    return None if found is None else str(found[0])
+        return dict(warehouse.connection.execute(
+            "SELECT site, work_digest FROM site_state").fetchall())
 
 
 # -- findings -> what each event, value and count gets ------------------------------------
@@ -173,7 +254,7 @@ def work_digest_of(warehouse: Warehouse, site_id: str) -> str | None:
 _RANK = {int(flag): place for place, flag in enumerate(PRECEDENCE)}
 
 
-def _findings_table(findings: list[Finding]) -> pa.Table:
+def _findings_table(findings: Sequence[Finding]) -> pa.Table:
     import pyarrow as pa
 
     types = {"VARCHAR": pa.string(), "BIGINT": pa.int64(), "INTEGER": pa.int32()}
@@ -304,51 +385,67 @@ LEFT JOIN told AS first ON first.event_id = t.event_id AND first.loads AND first
 
 _LOAD_ROWS = """
 CREATE OR REPLACE TEMP TABLE load_rows AS
-SELECT r.file, r.file_sha256, r.sheet, r.sheet_row, r.vanished, e.event_id,
+SELECT f.site, r.file, r.file_sha256, r.sheet, r.sheet_row, r.vanished, e.event_id,
        CASE WHEN r.skipped IS NOT NULL THEN 'skipped' ELSE e.disposition END AS disposition,
        coalesce(r.skipped, e.why) AS why,
        CASE WHEN r.skipped IS NOT NULL OR e.disposition <> 'loaded' THEN NULL
             WHEN e.masked THEN 'masked' WHEN e.queried THEN 'queried' ELSE 'clean' END AS standing
-FROM judged_rows AS r LEFT JOIN load_events AS e USING (row_id)
+FROM judged_rows AS r JOIN judged_files AS f ON f.sha256 = r.file_sha256
+LEFT JOIN load_events AS e USING (row_id)
 """
 
+_ACCOUNT_COLUMNS = ["site", "file", "file_sha256", "sheet", "sheet_row", "disposition", "why",
+                    "event_id", "vanished"]
 
-def _assert_accounted(warehouse: Warehouse, site: Site) -> None:
+_LOAD_ACCOUNT = f"""
+CREATE OR REPLACE TEMP TABLE load_row_account AS
+SELECT {column_list(_ACCOUNT_COLUMNS)} FROM load_rows
+"""
+
+_WRITTEN: dict[str, list[str]] = {
+    "clean_events": list(clean_event_columns()), "clean_counts": list(clean_count_columns()),
+    "row_account": _ACCOUNT_COLUMNS,
+}
+
+
+def _assert_accounted(warehouse: Warehouse, of_sites: str) -> None:
     """Refuse to go on unless every row in is accounted for, and every event has its row."""
     lost = warehouse.connection.execute(
-        """
-        SELECT file, count(*), min(sheet || ' row ' || sheet_row), 'rows became no event'
-        FROM load_rows WHERE disposition IS NULL GROUP BY file
+        f"""
+        SELECT site, file, count(*), min(sheet || ' row ' || sheet_row), 'rows became no event'
+        FROM load_rows WHERE disposition IS NULL GROUP BY ALL
         UNION ALL
-        SELECT e.file, count(*), min(e.sheet || ' row ' || e.sheet_row), 'events have no row'
+        SELECT e.site, e.file, count(*), min(e.sheet || ' row ' || e.sheet_row),
+               'events have no row'
         FROM judged_events AS e
         WHERE e.row_id NOT IN (SELECT row_id FROM judged_rows WHERE row_id IS NOT NULL
                                                                 AND skipped IS NULL)
-        GROUP BY e.file
+        GROUP BY ALL
         UNION ALL
-        SELECT f.path, count(*), min(c.sheet || ' row ' || c.sheet_row), 'counts have no event'
+        SELECT f.site, f.path, count(*), min(c.sheet || ' row ' || c.sheet_row),
+               'counts have no event'
         FROM staged_catches AS c
         JOIN judged_files AS f ON f.sha256 = c.file_sha256 AND f.current AND f.site = c.site
         -- By catch and not by row: rows of one check may have been joined.
-        WHERE c.catch_id NOT IN (
+        WHERE c.{of_sites} AND c.catch_id NOT IN (
                 SELECT catch_id FROM judged_catches SEMI JOIN judged_events USING (row_id))
           AND c.row_id NOT IN (SELECT row_id FROM judged_withdrawn)
-        GROUP BY f.path
+        GROUP BY ALL
         UNION ALL
-        SELECT file, count(*) - count(DISTINCT (file_sha256, sheet, sheet_row)),
+        SELECT site, file, count(*) - count(DISTINCT (file_sha256, sheet, sheet_row)),
                min(sheet || ' row ' || sheet_row), 'rows are counted twice'
-        FROM load_rows GROUP BY file
+        FROM load_rows GROUP BY ALL
         HAVING count(*) <> count(DISTINCT (file_sha256, sheet, sheet_row))
-        ORDER BY 1, 4
+        ORDER BY 1, 2, 5
         """
     ).fetchall()
     if lost:
-        file, number, example, what = lost[0]
+        site, file, number, example, what = lost[0]
         raise RowsUnaccounted(
             f"Rows in are not rows out: {number} {what}, the first at {example}.",
             "Nothing of this site was changed. This is a fault in Tallyweir: report it with "
             "the sheet.",
-            f"{site.id}, {file}",
+            f"{site}, {file}",
         )
 
 
@@ -357,7 +454,9 @@ def _assert_accounted(warehouse: Warehouse, site: Site) -> None:
 def _withheld(names: tuple[str, ...], where: str = "q") -> str:
     """SQL: whether any of the fields ``names`` is withheld."""
     listed = ", ".join(sql_text(name) for name in names)
-    return f"coalesce(list_has_any({where}.withheld, [{listed}]), false)"
+    # Nearly no row has anything withheld: a CASE looks at the lists of those alone.
+    return (f"CASE WHEN {where}.withheld IS NULL THEN false "
+            f"ELSE list_has_any({where}.withheld, [{listed}]) END")
 
 
 def _value(entry: Field, source: str, quality: str) -> str:
@@ -371,11 +470,18 @@ def _value(entry: Field, source: str, quality: str) -> str:
         column = f"CASE WHEN {column} = floor({column}) THEN {column}::{clean_type(entry)} END"
     elif entry.kind is Kind.NUMBER:
         column = f"round({column}, {DECIMALS})"
-    return f"CASE WHEN NOT {_withheld((entry.id,), quality)} THEN {column} END"
+    return f"CASE WHEN NOT ({_withheld((entry.id,), quality)}) THEN {column} END"
 
 
-def _insert_events() -> str:
-    """SQL that fills ``clean_events`` from the loaded events of the site at hand."""
+def _laid(table: str, columns: dict[str, str]) -> str:
+    """SQL: an empty temporary table with these columns, and the start of filling it."""
+    spelt = ", ".join(f"{quoted(name)} {kind}" for name, kind in columns.items())
+    return (f"CREATE OR REPLACE TEMP TABLE {table} ({spelt}); "
+            f"INSERT INTO {table} ({column_list(columns)})")
+
+
+def _clean_events() -> str:
+    """SQL that fills ``load_clean_events`` from the loaded events of the sites at hand."""
     shapes = ", ".join(
         f"({sql_text(p.id)}, {sql_text(p.effort_field or '')}, "
         f"{sql_text(p.effort_unit)})"
@@ -426,21 +532,21 @@ def _insert_events() -> str:
     ranks = ", ".join(f"q.{quoted(entry.id + '_rank')}" for entry in measured)
     names = clean_event_columns()
     return f"""
-    INSERT INTO clean_events ({column_list(names)})
+    {_laid("load_clean_events", names)}
     WITH shape(protocol, effort_field, shape_unit) AS (VALUES {shapes}),
     valued AS (
         SELECT e.site, e.event_id, e.protocol, e.gear_unit, e.local_date, e.season, e.vanished,
                e.row_id, e.file_sha256, e.sheet, e.sheet_row, s.effort_field, s.shape_unit,
                {values},
-               CASE WHEN NOT {_withheld(("set_date", "set_time"))} THEN e.set_at_utc END
+               CASE WHEN NOT ({_withheld(("set_date", "set_time"))}) THEN e.set_at_utc END
                    AS started,
-               CASE WHEN NOT {_withheld(("local_date", "check_date", "check_time"))}
+               CASE WHEN NOT ({_withheld(("local_date", "check_date", "check_time"))})
                     THEN e.checked_at_utc END AS ended,
-               coalesce(CASE WHEN NOT {_withheld(("net_status",))} THEN e.net_status END,
+               coalesce(CASE WHEN NOT ({_withheld(("net_status",))}) THEN e.net_status END,
                         'fishing') = 'fishing' AS fishing,
                CASE s.effort_field {stated} END AS stated,
                CASE WHEN s.effort_field = 'hours_fished' AND e.soak_hours > 0
-                         AND NOT {_withheld(CLOCK_FIELDS)}
+                         AND NOT ({_withheld(CLOCK_FIELDS)})
                     THEN round(e.soak_hours, {DECIMALS}) END AS elapsed,
                CASE WHEN fishing THEN coalesce(stated, elapsed) END AS effort,
                {_withheld(EFFORT_FIELDS)} AS effort_withheld,
@@ -455,8 +561,8 @@ def _insert_events() -> str:
     """
 
 
-def _insert_counts() -> str:
-    """SQL that fills ``clean_counts``: one row per event x taxon x life stage.
+def _clean_counts() -> str:
+    """SQL that fills ``load_clean_counts``: one row per event x taxon x life stage.
 
     Several rows of one event for the same taxon and stage (a long sheet with a row an
     animal or a bucket) are summed; lengths and weights become their mean by number, and
@@ -519,7 +625,7 @@ def _insert_counts() -> str:
     names = clean_count_columns()
     ranks = ", ".join(f"q.{quoted(entry.id + '_rank')}" for entry in measured)
     return f"""
-    INSERT INTO clean_counts ({column_list(names)})
+    {_laid("load_clean_counts", names)}
     WITH shape(protocol, scale, unit) AS (VALUES {shapes}),
     staged AS (
         SELECT c.catch_id, c.row_id, c.file_sha256, c.sheet, c.sheet_row, c.taxon,
@@ -555,7 +661,7 @@ def _insert_counts() -> str:
                       for name in names)}
     FROM gathered AS g
     JOIN load_events AS l ON l.row_id = g.row_id AND l.disposition = 'loaded'
-    JOIN clean_events AS e ON e.site_id = $site AND e.event_id = l.event_id
+    JOIN load_clean_events AS e ON e.event_id = l.event_id
     JOIN shape AS s ON s.protocol = e.protocol
     WHERE NOT (g.count = 0 AND coalesce(e.net_status, 'fishing') <> 'fishing')
     ORDER BY g.catch_id
@@ -564,48 +670,46 @@ def _insert_counts() -> str:
 
 # -- the account --------------------------------------------------------------------------
 
-def _account(warehouse: Warehouse, site_id: str, before: str | None) -> SiteAccount:
+def _accounts(
+    warehouse: Warehouse, sites: Sequence[str], before: Mapping[str, str]
+) -> dict[str, SiteAccount]:
+    """The account of each of ``sites``, as it was loaded; ``before``: content digests then."""
     connection = warehouse.connection
-    mine = {"site": site_id}
-    row = connection.execute(
+    rows = {site: tuple(map(int, row)) for site, *row in connection.execute(
         """
-        SELECT count(*) FILTER (standing = 'clean'), count(*) FILTER (standing = 'masked'),
+        SELECT site, count(*) FILTER (standing = 'clean'), count(*) FILTER (standing = 'masked'),
                count(*) FILTER (standing = 'queried'), count(*) FILTER (disposition = 'held'),
                count(*) FILTER (disposition = 'skipped'), count(*) FILTER (vanished)
-        FROM load_rows
-        """
-    ).fetchone()
-    totals = connection.execute(
-        """
-        SELECT (SELECT count(*) FROM clean_events WHERE site_id = $site),
-               (SELECT count(*) FROM clean_counts WHERE site_id = $site),
-               (SELECT count(*) FROM load_findings),
-               (SELECT count(*) FROM load_events WHERE disposition = 'loaded')
-        """, mine,
-    ).fetchone()
-    assert row is not None and totals is not None
-    clean, masked, queried, held, skipped, vanished = map(int, row)
-    events, counts, findings, expected = map(int, totals)
-    if events != expected:
-        raise RowsUnaccounted(
-            f"{expected} events were to be loaded and {events} were.",
-            "Nothing of this site was changed. This is a fault in Tallyweir: report it with "
-            "the sheet.",
-            site_id,
-        )
-    digest = connection.execute(
-        """
-        SELECT sha256(string_agg(part, ',' ORDER BY part)) FROM (
-            SELECT 'e' || hash(t) AS part FROM clean_events AS t WHERE site_id = $site
-            UNION ALL
-            SELECT 'c' || hash(t) FROM clean_counts AS t WHERE site_id = $site
-            UNION ALL
-            SELECT 'f' || hash(t) FROM findings AS t WHERE site = $site)
-        """, mine,
-    ).fetchone()
-    content = str(digest[0] or "") if digest is not None else ""
-    return SiteAccount(
-        site=site_id, rows=clean + masked + queried + held, clean=clean, masked=masked,
-        queried=queried, held=held, skipped=skipped, events=events, counts=counts,
-        vanished=vanished, findings=findings, content_digest=content, changed=content != before,
-    )
+        FROM load_rows GROUP BY site
+        """).fetchall()}
+    said: dict[str, dict[str, tuple[int, int]]] = {site: {} for site in sites}
+    for kind, table, site_column in (
+        ("events", "clean_events", "site_id"), ("counts", "clean_counts", "site_id"),
+        ("findings", "findings", "site"),
+    ):
+        for site, number, hashed in connection.execute(
+            f"SELECT {site_column}, count(*), sum(hash(t)) FROM {table} AS t "
+            f"WHERE {named(sites, site_column)} GROUP BY 1").fetchall():
+            said[site][kind] = int(number), int(hashed)
+    expected = dict(connection.execute(
+        "SELECT e.site, count(*) FROM load_events AS l JOIN judged_events AS e USING (row_id) "
+        "WHERE l.disposition = 'loaded' GROUP BY 1").fetchall())
+    accounts = {}
+    for site in sites:
+        clean, masked, queried, held, skipped, vanished = rows.get(site, (0,) * 6)
+        events, counts, findings = (
+            said[site].get(kind, (0, 0)) for kind in ("events", "counts", "findings"))
+        if events[0] != expected.get(site, 0):
+            raise RowsUnaccounted(
+                f"{expected.get(site, 0)} events were to be loaded and {events[0]} were.",
+                "Nothing of this site was changed. This is a fault in Tallyweir: report it with "
+                "the sheet.",
+                site,
+            )
+        content = short_digest(events, counts, findings)
+        accounts[site] = SiteAccount(
+            site=site, rows=clean + masked + queried + held, clean=clean, masked=masked,
+            queried=queried, held=held, skipped=skipped, events=events[0], counts=counts[0],
+            vanished=vanished, findings=findings[0], content_digest=content,
+            changed=content != before.get(site))
+    return accounts

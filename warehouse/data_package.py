@@ -8,7 +8,7 @@ Constraints come from the data dictionary.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -106,10 +106,12 @@ def _field(table: str, column: Column) -> dict[str, Any]:
 def descriptor(
     network: Network, version: str, created: str, citation: str, seasons: Mapping[int, str],
     tables: tuple[Table, ...], building: Path, hashes: Mapping[str, str],
+    files: Mapping[str, Sequence[str]] | None = None,
 ) -> str:
     """The text of ``datapackage.json`` for the CSV files in ``building``.
 
-    ``hashes``: name of a CSV file -> its SHA-256.
+    ``hashes``: name of a CSV file -> its SHA-256. ``files``: table -> its Parquet files, for a
+    release in parts, which has no CSV; the manifest tells their hashes.
     """
     package: dict[str, Any] = {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
@@ -131,12 +133,14 @@ def descriptor(
         name, path = LICENCES.get(network.licence, (network.licence, ""))
         package["licenses"] = [{"name": network.licence, "title": name}
                                | ({"path": path} if path else {})]
-    package["resources"] = [_resource(table, building, hashes) for table in tables]
+    package["resources"] = [_resource(table, building, hashes, files) for table in tables]
     return json.dumps(package, ensure_ascii=False, indent=2) + "\n"
 
 
-def _resource(table: Table, building: Path, hashes: Mapping[str, str]) -> dict[str, Any]:
-    path = building / f"{table.name}.csv"
+def _resource(
+    table: Table, building: Path, hashes: Mapping[str, str],
+    files: Mapping[str, Sequence[str]] | None,
+) -> dict[str, Any]:
     schema: dict[str, Any] = {
         "fields": [_field(table.name, column) for column in table.columns],
         "missingValues": [""],
@@ -148,6 +152,13 @@ def _resource(table: Table, building: Path, hashes: Mapping[str, str]) -> dict[s
             {"fields": [column], "reference": {"resource": other, "fields": [column]}}
             for column, other in LINKS[table.name]
         ]
+    if files is not None:
+        return {
+            "name": table.name, "path": list(files[table.name]), "description": table.description,
+            "scheme": "file", "format": "parquet",
+            "mediatype": "application/vnd.apache.parquet", "schema": schema,
+        }
+    path = building / f"{table.name}.csv"
     return {
         "name": table.name, "type": "table", "profile": "tabular-data-resource",
         "path": path.name, "description": table.description,

@@ -125,13 +125,15 @@ def of_event(warehouse: Warehouse, event_id: str) -> list[Decision]:
     return _read(warehouse, "event_id = ? OR becomes = ?", [event_id, event_id])
 
 
-def work_state(warehouse: Warehouse, site_id: str) -> str:
-    """Changes whenever a decision that shapes the site's clean rows is recorded."""
+def work_states(warehouse: Warehouse, of_sites: str = "TRUE") -> dict[str, str]:
+    """Site -> what changes whenever a decision that shapes its clean rows is recorded.
+
+    ``of_sites``: SQL, which sites. Those without any decision are not named.
+    """
     with warehouse.lock:
-        found = warehouse.connection.execute(
-            "SELECT count(*), max(seq) FROM decisions WHERE site = ? AND channel <> 'resend'",
-            [site_id]).fetchone()
-    return "" if found is None or not found[0] else f"{found[0]}:{found[1]}"
+        return {site: f"{number}:{last}" for site, number, last in warehouse.connection.execute(
+            "SELECT site, count(*), max(seq) FROM decisions "
+            f"WHERE channel <> 'resend' AND {of_sites} GROUP BY site").fetchall()}
 
 
 # -- making a decision ---------------------------------------------------------------------
@@ -482,7 +484,8 @@ def lay_over(
         for event in list(named):
             named |= set(_chain(event, moved))
         rows = _rows(warehouse, "judged_events", "judged_catches", "judged_oddities",
-                     "event_id IS NULL OR list_contains(?, event_id)", [sorted(named)])
+                     "site = ? AND (event_id IS NULL OR list_contains(?, event_id))",
+                     [site_id, sorted(named)])
         laying = _Laying(rows, moved, network)
         for decision in decisions:
             laying.apply(decision)

@@ -21,10 +21,12 @@ gone from a sheet is a question and never an answer. Two kinds are not carried:
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from shared import staging
+from shared.columnar import sql_text
 from shared.fields import EVENT_FIELDS, Kind
 from warehouse.matching import Row, match_rows
 from warehouse.store import Warehouse
@@ -56,7 +58,25 @@ class Lineage:
 
 
 def lay_out(warehouse: Warehouse, site_id: str) -> Lineage:
-    """Lay out the rows that speak for ``site_id`` as temporary tables, to judge and load.
+    """As :func:`lay_out_sites` for one site, and what was laid out."""
+    with warehouse.transaction() as connection:
+        lay_out_sites(warehouse, [site_id])
+        files = connection.execute(
+            "SELECT sha256, path, seq, current FROM judged_files ORDER BY seq"
+        ).fetchall()
+        found = connection.execute(
+            "SELECT (SELECT count(*) FROM judged_events), "
+            "(SELECT count(*) FROM judged_events WHERE vanished), "
+            "(SELECT count(*) FROM judged_departed)"
+        ).fetchone()
+    assert found is not None
+    return Lineage(site_id, tuple(SiteFile(*row) for row in files), *map(int, found))
+
+
+def lay_out_sites(warehouse: Warehouse, site_ids: Sequence[str]) -> None:
+    """Lay out the rows that speak for ``site_ids`` as temporary tables, to judge and load.
+
+    No two of these sites may have sent the same file: rows are known by their file.
 
     ``judged_events`` (EVENT_COLUMNS, ``vanished`` BOOLEAN, ``file`` the path in the
     inbox), ``judged_catches``, ``judged_oddities``, ``judged_places`` (their contract's
@@ -70,39 +90,40 @@ def lay_out(warehouse: Warehouse, site_id: str) -> Lineage:
     Costs time in proportion to what the site has sent.
     """
     with warehouse.transaction() as connection:
-        who_stands, what_speaks = _statements()
+        who_stands, what_speaks = _statements(named(site_ids))
         for statement in who_stands:
-            connection.execute(statement, {"site": site_id} if "$site" in statement else None)
-        _find_moved(warehouse, site_id)
+            connection.execute(statement)
+        _find_moved(warehouse)
         for statement in what_speaks:
-            connection.execute(statement, {"site": site_id} if "$site" in statement else None)
-        files = connection.execute(
-            "SELECT sha256, path, seq, current FROM judged_files ORDER BY seq"
-        ).fetchall()
-        found = connection.execute(
-            "SELECT (SELECT count(*) FROM judged_events), "
-            "(SELECT count(*) FROM judged_events WHERE vanished), "
-            "(SELECT count(*) FROM judged_departed)"
-        ).fetchone()
-    assert found is not None
-    return Lineage(site_id, tuple(SiteFile(*row) for row in files), *map(int, found))
+            connection.execute(statement)
+
+
+def named(site_ids: Sequence[str], column: str = "site") -> str:
+    """SQL: ``column`` is one of ``site_ids``. Spelt out, so that the engine skips other rows."""
+    if len(site_ids) == 1:
+        return f"{column} = {sql_text(site_ids[0])}"
+    return f"{column} IN ({', '.join(map(sql_text, site_ids))})"
 
 
 STANDING_EVENTS = "standing_events"
-"""Name of the view that :func:`lay_out_standing` lays out."""
+"""Name of the table that :func:`lay_out_standing` lays out."""
 
 
-def lay_out_standing(warehouse: Warehouse) -> None:
-    """Lay out ``standing_events``: staged events of the files that stand in the inbox now.
+def lay_out_standing(
+    warehouse: Warehouse, site_ids: Sequence[str], season: int | None = None
+) -> None:
+    """Lay out ``standing_events``: staged events of the sites' files that stand in the inbox now.
 
-    A sheet sent again is there once, as it was sent last.
+    Of ``season``, where one is given. A sheet sent again is there once, as it was sent last.
     """
+    of_season = "" if season is None else f"AND e.season = {season}"
     with warehouse.lock:
         warehouse.connection.execute(f"""
-            CREATE OR REPLACE TEMP VIEW {STANDING_EVENTS} AS
+            CREATE OR REPLACE TEMP TABLE {STANDING_EVENTS} AS
             SELECT e.* FROM staged_events AS e
-            WHERE (e.site, e.file_sha256) IN (
-                SELECT (site, max_by(sha256, seq)) FROM receipts GROUP BY site, path)""")
+            WHERE e.{named(site_ids)} {of_season} AND (e.site, e.file_sha256) IN (
+                SELECT (site, max_by(sha256, seq)) FROM receipts
+                WHERE {named(site_ids)} GROUP BY site, path)""")
 
 
 _BESIDE_THE_POINT = frozenset({
@@ -112,7 +133,7 @@ _BESIDE_THE_POINT = frozenset({
 """Event fields that say when and how a net was fished, or nearly always say the same."""
 
 
-def _find_moved(warehouse: Warehouse, site_id: str) -> None:
+def _find_moved(warehouse: Warehouse) -> None:
     """Fill ``judged_moved`` with the gone events that stand elsewhere by now.
 
     And ``judged_alike`` with those that may, and where.
@@ -124,23 +145,23 @@ def _find_moved(warehouse: Warehouse, site_id: str) -> None:
     connection.execute(
         "CREATE OR REPLACE TEMP TABLE judged_alike (event_id VARCHAR, place INTEGER, "
         "sheet VARCHAR, sheet_row INTEGER, local_date DATE)")
-    gone: dict[str, list[str]] = defaultdict(list)
-    for event_id, sha256 in connection.execute(
-        "SELECT event_id, sha256 FROM site_gone ORDER BY event_id"
+    gone: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for event_id, site_id, sha256 in connection.execute(
+        "SELECT event_id, site, sha256 FROM site_gone ORDER BY event_id"
     ).fetchall():
-        gone[sha256].append(event_id)
+        gone[site_id, sha256].append(event_id)
     if not gone:
         return
     moved = connection.execute(
         """
         SELECT g.event_id, any_value(d.becomes), min(e.row_id), 'so it was decided'
         FROM site_gone AS g
-        JOIN decisions AS d ON d.event_id = g.event_id AND d.site = $site
+        JOIN decisions AS d ON d.event_id = g.event_id AND d.site = g.site
              AND d.action = 'correct' AND d.becomes <> ''
         JOIN site_events AS e ON e.event_id = d.becomes
         JOIN judged_files AS f ON f.sha256 = e.file_sha256 AND f.current
         GROUP BY g.event_id ORDER BY g.event_id
-        """, {"site": site_id}).fetchall()
+        """).fetchall()
     decided = {row[0] for row in moved}
     taken = {row[2] for row in moved}
     lent = [row for row in connection.execute(_LENT).fetchall()
@@ -148,7 +169,7 @@ def _find_moved(warehouse: Warehouse, site_id: str) -> None:
     moved += lent
     decided |= {row[0] for row in lent}
     alike: list[tuple[object, ...]] = []
-    for sha256, events in gone.items():
+    for (site_id, sha256), events in gone.items():
         successor = _successor(warehouse, site_id, sha256)
         left = [event for event in events if event not in decided]
         if successor is None or not left:
@@ -184,7 +205,7 @@ def _find_moved(warehouse: Warehouse, site_id: str) -> None:
 
 _LENT = """
     WITH alone AS (
-        SELECT DISTINCT g.event_id, e.sheet, e.local_date
+        SELECT DISTINCT g.event_id, g.site, e.sheet, e.local_date
         FROM site_gone AS g
         JOIN site_events AS e ON e.event_id = g.event_id AND e.file_sha256 = g.sha256
         WHERE e.protocol = 'water'),
@@ -195,12 +216,13 @@ _LENT = """
     SELECT a.event_id, min_by(c.event_id, c.row_id), min(c.row_id),
            'the check of its day has these readings now'
     FROM alone AS a
-    JOIN checks AS c ON c.water_sheet = a.sheet AND c.local_date = a.local_date
-    GROUP BY a.event_id, a.sheet, a.local_date
+    JOIN checks AS c ON c.site = a.site AND c.water_sheet = a.sheet
+         AND c.local_date = a.local_date
+    GROUP BY a.event_id, a.site, a.sheet, a.local_date
     -- Of two readings of a day one may be lent and the other gone.
     HAVING count(DISTINCT c.water_row) >= (
         SELECT count(*) FROM alone AS b
-        WHERE b.sheet = a.sheet AND b.local_date = a.local_date)
+        WHERE b.site = a.site AND b.sheet = a.sheet AND b.local_date = a.local_date)
     ORDER BY a.event_id
     """
 """Readings of the water that stood alone, and the check that has them now."""
@@ -284,7 +306,7 @@ def _rows_of(
     return list(sides[0].values()), list(sides[1].values())
 
 
-def _statements() -> tuple[list[str], list[str]]:
+def _statements(of_sites: str) -> tuple[list[str], list[str]]:
     """SQL up to which events are gone, and SQL that needs to know which of them moved."""
     events = column_list(staging.EVENT_COLUMNS)
     catches = column_list(staging.CATCH_COLUMNS, "c.")
@@ -294,63 +316,70 @@ def _statements() -> tuple[list[str], list[str]]:
     return ([
         f"""
         CREATE OR REPLACE TEMP TABLE site_events AS
-        SELECT {events} FROM staged_events WHERE site = $site
+        SELECT {events} FROM staged_events WHERE {of_sites}
         """,
         f"""
         CREATE OR REPLACE TEMP TABLE judged_files AS
         WITH mine AS (
-            SELECT seq, path, sha256 FROM receipts
-            WHERE site = $site
-              AND sha256 IN (SELECT sha256 FROM readings WHERE site = $site)
+            SELECT site, seq, path, sha256 FROM receipts
+            WHERE {of_sites}
+              AND (site, sha256) IN (SELECT (site, sha256) FROM readings WHERE {of_sites})
         ),
-        standing AS (SELECT max(seq) AS seq FROM mine GROUP BY path),
+        standing AS (SELECT max(seq) AS seq FROM mine GROUP BY site, path),
         file AS (
-            SELECT sha256, max(seq) AS seq,
+            SELECT any_value(site) AS site, sha256, max(seq) AS seq,
                    max_by(path, (seq IN (FROM standing), seq)) AS path,
                    bool_or(seq IN (FROM standing)) AS stands
             FROM mine GROUP BY sha256
         ),
-        known AS (
-            SELECT DISTINCT file_sha256 AS sha256, event_id FROM site_events
-            WHERE event_id IS NOT NULL
-        ),
-        size AS (SELECT sha256, count(*) AS events FROM known GROUP BY sha256),
+        -- By their number in row ids, which is shorter to compare than a digest.
+        numbered AS (
+            SELECT f.*, n.file FROM file AS f
+            JOIN (SELECT file_sha256 AS sha256, min(row_id) // {staging.ROWS_A_FILE} AS file
+                  FROM site_events GROUP BY 1) AS n USING (sha256)),
+        known AS MATERIALIZED (
+            SELECT DISTINCT row_id // {staging.ROWS_A_FILE} AS file, event_id FROM site_events
+            WHERE event_id IS NOT NULL),
+        size AS (SELECT file, count(*) AS events FROM known GROUP BY file),
+        again AS MATERIALIZED (
+            SELECT file, event_id FROM (
+                SELECT *, count(*) OVER (PARTITION BY event_id) AS files FROM known)
+            WHERE files > 1),
         overtaken AS (
             SELECT DISTINCT earlier.sha256
-            FROM file AS earlier
-            JOIN size ON size.sha256 = earlier.sha256 AND size.events >= {FEWEST}
-            JOIN known AS a ON a.sha256 = earlier.sha256
-            JOIN known AS b ON b.event_id = a.event_id
-            JOIN file AS later ON later.sha256 = b.sha256 AND later.seq > earlier.seq
-            WHERE earlier.stands
+            FROM again AS a JOIN again AS b USING (event_id)
+            JOIN numbered AS earlier ON earlier.file = a.file AND earlier.stands
+            JOIN numbered AS later ON later.file = b.file AND later.seq > earlier.seq
+            JOIN size ON size.file = a.file AND size.events >= {FEWEST}
             GROUP BY earlier.sha256, later.sha256, size.events
             HAVING count(*) * 2 >= size.events
         )
-        SELECT $site AS site, sha256, path, seq,
+        SELECT site, sha256, path, seq,
                stands AND sha256 NOT IN (FROM overtaken) AS current
         FROM file
         """,
         # One row per event_id that no current file has, with the latest file that has it.
         """
         CREATE OR REPLACE TEMP TABLE site_gone AS
-        SELECT e.event_id, max_by(e.file_sha256, f.seq) AS sha256, max(f.seq) AS seq
+        SELECT e.event_id, any_value(e.site) AS site, max_by(e.file_sha256, f.seq) AS sha256,
+               max(f.seq) AS seq
         FROM site_events AS e JOIN judged_files AS f ON f.sha256 = e.file_sha256
         WHERE e.event_id IS NOT NULL
         GROUP BY e.event_id
         HAVING NOT bool_or(f.current)
         """,
     ], [
-        """
+        f"""
         CREATE OR REPLACE TEMP TABLE judged_departed AS
         WITH unloaded AS (
             SELECT event_id FROM row_account
-            WHERE site = $site AND event_id IS NOT NULL AND disposition <> 'skipped'
+            WHERE {of_sites} AND event_id IS NOT NULL AND disposition <> 'skipped'
             GROUP BY event_id
             HAVING bool_and(disposition = 'held' AND NOT vanished)
         )
-        SELECT g.event_id, g.sha256,
+        SELECT g.event_id, g.site, g.sha256,
                (g.event_id, g.sha256) IN (
-                   SELECT (event_id, file_sha256) FROM departures WHERE site = $site
+                   SELECT (event_id, file_sha256) FROM departures WHERE {of_sites}
                ) AS noted
         FROM site_gone AS g
         WHERE g.event_id NOT IN (SELECT event_id FROM judged_moved)
@@ -372,12 +401,12 @@ def _statements() -> tuple[list[str], list[str]]:
         f"""
         CREATE OR REPLACE TEMP TABLE judged_catches AS
         SELECT {catches} FROM staged_catches AS c JOIN judged_events AS e USING (row_id)
-        WHERE c.site = $site ORDER BY c.catch_id
+        WHERE c.{of_sites} ORDER BY c.catch_id
         """,
         f"""
         CREATE OR REPLACE TEMP TABLE judged_oddities AS
         SELECT {oddities} FROM staged_oddities AS o
-        WHERE o.site = $site
+        WHERE o.{of_sites}
           AND (o.row_id IN (SELECT row_id FROM judged_events)
                OR (o.row_id IS NULL
                    AND o.file_sha256 IN (SELECT sha256 FROM judged_files WHERE current)))
@@ -386,7 +415,7 @@ def _statements() -> tuple[list[str], list[str]]:
         f"""
         CREATE OR REPLACE TEMP TABLE judged_places AS
         SELECT {places} FROM staged_places AS p
-        WHERE p.site = $site AND p.file_sha256 IN (SELECT file_sha256 FROM judged_events)
+        WHERE p.{of_sites} AND p.file_sha256 IN (SELECT file_sha256 FROM judged_events)
         ORDER BY p.file_sha256, p.sheet, p.column_index
         """,
         # Rows of superseded files count only where they are part of a carried event.
@@ -394,7 +423,7 @@ def _statements() -> tuple[list[str], list[str]]:
         CREATE OR REPLACE TEMP TABLE judged_rows AS
         SELECT {rows}, NOT f.current AS vanished, f.path AS file
         FROM staged_rows AS r JOIN judged_files AS f ON f.sha256 = r.file_sha256
-        WHERE r.site = $site
+        WHERE r.{of_sites}
           AND (f.current OR r.row_id IN (SELECT row_id FROM judged_events WHERE vanished))
         ORDER BY f.seq, r.sheet, r.sheet_row
         """,

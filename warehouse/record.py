@@ -68,7 +68,8 @@ def append_together(
     with warehouse.transaction() as connection, warehouse.record_turn():
         for kind, new in rows.items():
             lines = _catch_up(warehouse, (kind,))[kind] if new else []
-            first = max((int(line["seq"]) for line in lines), default=0) + 1
+            # They are in the order of their numbers; each of many appends must not read all.
+            first = (int(lines[-1]["seq"]) if lines else 0) + 1
             numbered[kind] = [{**row, "seq": first + place} for place, row in enumerate(new)]
         _write(record_path(warehouse.network_dir),
                "".join(_as_text(kind, new) for kind, new in numbered.items()))

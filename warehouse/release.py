@@ -16,7 +16,7 @@ import datetime as dt
 import json
 import os
 import shutil
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,11 +24,12 @@ from typing import Any
 
 import duckdb
 
+from shared.columnar import sql_text
 from shared.problems import Problem
 from shared.settings import Network
 from shared.taxa import TAXA
 from warehouse import changes as changelog
-from warehouse import data_package, durable, release_papers
+from warehouse import clean, data_package, durable, release_papers, release_parts
 from warehouse.closing import FINAL, PROVISIONAL, closed_seasons
 from warehouse.darwin_core import write_archive
 from warehouse.eml import eml_document
@@ -87,6 +88,12 @@ class Built:
     previous: Path | None
     connection: duckdb.DuckDBPyConnection
     tables: tuple[Table, ...]
+    before: str | None = None
+    """SQL after FROM: the events of ``previous``, as far as they are to be compared."""
+    sources: Mapping[str, str] | None = None
+    """Of a release in parts: table -> SQL after FROM, its rows that are new."""
+    part: str = ""
+    """Which of its parts these are."""
 
 
 def build_release(
@@ -115,6 +122,9 @@ def build_release(
         previous = published[0] if published else None
         before = None if previous is None else folder / previous
         closed = closed_seasons(network_dir)
+        if _is_large(connection, network):
+            return _in_parts(warehouse, network, as_of, network_dir, published, building, guard,
+                             gate)
         source = source_digest(connection, network, sorted(closed), published_tables())
         if before is not None and _made_of(network_dir, before) == source:
             return _named(network_dir, _it_stands(network_dir, before))
@@ -149,7 +159,8 @@ def build_release(
                 return _named(network_dir, stands)
             describe_snapshot(building / SNAPSHOT_NAME, tables, views)
             if gate is not None:
-                gate(Built(version, building, before, connection, tables))
+                gate(Built(version, building, before, connection, tables,
+                           None if before is None else _before(before)("events")))
         except Problem:
             shutil.rmtree(building)
             raise
@@ -159,6 +170,116 @@ def build_release(
     made = _named(network_dir, Release(version, target, True, digest))
     _note_made_of(network_dir, made, source)
     return made
+
+
+def _is_large(connection: duckdb.DuckDBPyConnection, network: Network) -> bool:
+    (events,) = connection.execute("SELECT count(*) FROM clean_events").fetchone() or (0,)
+    return int(events) >= network.publishing.parts_from
+
+
+def _before(previous: Path) -> changelog.Before:
+    return release_parts.before_of(previous, read_manifest(previous))
+
+
+def _in_parts(
+    warehouse: Warehouse, network: Network, as_of: dt.date, network_dir: Path,
+    published: list[str], building: Path,
+    guard: Callable[[duckdb.DuckDBPyConnection], None] | None,
+    gate: Callable[[Built], None] | None,
+) -> Release:
+    """As :func:`build_release`, of a network whose tables are too large for a file each."""
+    folder, connection = releases_folder(network_dir), warehouse.connection
+    clean.seasons_noted(warehouse)
+    previous = published[0] if published else None
+    before = None if previous is None else folder / previous
+    was = {} if before is None else read_manifest(before)
+    tables, closed = published_tables(), closed_seasons(network_dir)
+    plan = release_parts.lay_plan(connection, network, tables, network.season_of(as_of), was)
+    seasons = {season: FINAL if season in closed else PROVISIONAL for season in
+               sorted({part.season for part, digest in plan.digests.items() if digest})}
+    digest = release_parts.digest_of(
+        connection, network, sorted(seasons.items()), tables, plan)
+    if before is not None and was.get("digest") == digest:
+        return _named(network_dir, _it_stands(network_dir, before))
+    version = _next_version(as_of, published, folder, previous)
+    target = folder / version
+    if target.exists():
+        if _is_the_same(target, version, as_of, previous, digest):
+            return _named(network_dir, Release(version, target, True, digest))
+        _remove(target)
+    views = published_views(seasons)
+    stamped = tuple(with_version(table, version) for table in tables)
+    small = tuple(table for table in tables if table.name not in release_parts.CUT)
+
+    def built(one: release_parts.Pass, place: Path) -> Built:
+        def source(table: str) -> str:
+            version_of = f"{sql_text(version)} AS release_version, " if table == "counts" else ""
+            files = one.files(table, place)
+            rows = release_parts.read_files(place, files) if files else f"{LAID_OUT}.{table}"
+            return f"(SELECT {version_of}* FROM {rows})"
+
+        sources = {table: source(table) for table in release_parts.CUT} | {
+            table.name: release_parts.read_files(place, [f"{table.name}.parquet"])
+            for table in small}
+        if one.parts:
+            sources["findings"] = f"(FROM {sources['findings']} WHERE false)"
+        return Built(version, place, before, connection, stamped, one.was("events"), sources,
+                     one.name if one.parts else "")
+
+    def look(one: release_parts.Pass, place: Path) -> None:
+        if guard is not None:
+            guard(connection)
+        if gate is not None:
+            gate(built(one, place))
+
+    building.mkdir()
+    try:
+        changelog.begin(connection)
+        with laying_out(connection, building / SNAPSHOT_NAME):
+            _lay_out(connection, small)
+            rows = {table.name: write_parquet(
+                connection, table, building / f"{table.name}.parquet", network, version)
+                for table in small}
+            moved = (changelog.Moved() if before is None
+                     else changelog.findings_moved(connection, _before(before)))
+        laid, differ = release_parts.make_parts(
+            connection, network, tables, views, plan, building, before, was, look)
+        rows |= {table: sum(int(entry["rows"]) for name, entry in laid.items()
+                            if name.startswith(f"{table}/")) for table in release_parts.CUT}
+        describe_snapshot(building / SNAPSHOT_NAME, stamped, views, {
+            table.name: release_parts.view_of(table, version, laid)
+            for table in stamped if table.name in release_parts.CUT})
+        changelog.write_csv(connection, building / "changes.csv")
+        cited = release_papers.citation(network, version, as_of)
+        listed = {table.name: [name for name in laid if name.startswith(f"{table.name}/")]
+                  or [f"{table.name}.parquet"] for table in tables}
+        final = {season: number for season, number in differ.items()
+                 if number and seasons.get(season) == FINAL
+                 and was.get("seasons", {}).get(str(season)) == FINAL}
+        for name, text in {
+            "CHANGES.md": changelog.as_text(connection, version, previous, moved, final),
+            "README.md": release_papers.readme(
+                network, version, as_of, tables, rows, views, seasons, None),
+            "CITATION.cff": release_papers.citation_cff(network, version, as_of),
+            "LICENCE.txt": release_papers.licence_text(network),
+            data_package.NAME: data_package.descriptor(
+                network, version, as_of.isoformat() + "T00:00:00Z", cited, seasons, tables,
+                building, {}, listed),
+        }.items():
+            (building / name).write_bytes(text.encode("utf-8"))
+        parts = {part.name: told for part, told in plan.digests.items() if told}
+        (building / MANIFEST).write_bytes(_manifest(
+            network, version, as_of, before, digest, rows, seasons, building, {}, laid, parts,
+        ).encode("utf-8"))
+    except Problem:
+        shutil.rmtree(building)
+        raise
+    for path in sorted(building.rglob("*")):
+        # What was taken over is on the disk already.
+        if path.is_file() and path.stat().st_nlink == 1:
+            durable.flush_file(path)
+    durable.move_in(building, target)
+    return _named(network_dir, Release(version, target, True, digest))
 
 
 def _it_stands(network_dir: Path, before: Path) -> Release:
@@ -222,7 +343,8 @@ def _write(
     writing = {table.name: beside.submit(_parquet, connection.cursor(), table, building, network,
                                          version) for table in tables}
     stamping = beside.submit(_stamp, connection.cursor(), tables, version, building)
-    moved = changelog.compare(connection, tables, views, previous)
+    moved = changelog.compare(connection, tables, views,
+                              None if previous is None else _before(previous))
     changelog.write_csv(connection, building / "changes.csv")
     cited = release_papers.citation(network, version, as_of)
     write_archive(connection, network, eml_document(
@@ -301,7 +423,7 @@ def _in_final_seasons(
     was = read_manifest(previous).get("seasons", {})
     final = [season for season, status in seasons.items()
              if status == FINAL and was.get(str(season)) == FINAL]
-    return changelog.in_final_seasons(connection, final, previous) if final else {}
+    return changelog.in_final_seasons(connection, final, _before(previous)) if final else {}
 
 
 def read_manifest(release: Path) -> dict[str, Any]:
@@ -411,8 +533,13 @@ def _lay_out(connection: duckdb.DuckDBPyConnection, tables: tuple[Table, ...]) -
 def _manifest(
     network: Network, version: str, as_of: dt.date, previous: Path | None, digest: str,
     rows: dict[str, int], seasons: dict[int, str], building: Path, hashes: dict[str, str],
+    laid: Mapping[str, Mapping[str, Any]] | None = None, parts: Mapping[str, str] | None = None,
 ) -> str:
-    """manifest.json: the same text whenever the same release is built."""
+    """manifest.json: the same text whenever the same release is built.
+
+    ``laid``: of a release in parts, its files with what the manifest before told of those that
+    were taken over; ``parts``: part -> digest of what it follows from.
+    """
     manifest = {
         "network": network.id,
         "title": network.name,
@@ -426,8 +553,15 @@ def _manifest(
         "files": {
             path.name: {"sha256": hashes.get(path.name) or sha256_of(path),
                         "bytes": path.stat().st_size}
-            for path in sorted(building.iterdir()) if not path.name.startswith(SNAPSHOT_NAME)
+            for path in sorted(building.iterdir())
+            if path.is_file() and not path.name.startswith(SNAPSHOT_NAME)
+        } | {
+            name: dict(told) if "sha256" in told else {
+                "sha256": sha256_of(building / name),
+                "bytes": (building / name).stat().st_size, **told}
+            for name, told in (laid or {}).items()
         },
+        **({} if parts is None else {"parts": dict(parts)}),
         "derived": {
             SNAPSHOT_NAME: "the same tables in a DuckDB database, with views; its bytes differ "
                            "between writings, so it has no hash here",

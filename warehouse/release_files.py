@@ -81,7 +81,7 @@ def content_digest(
     whole = hashlib.sha256()
     for table in tables:
         whole.update(f"{table.name} {hashes[f'{table.name}.csv']}\n".encode())
-    whole.update(_said(network, terms).encode("utf-8"))
+    whole.update(said_beside(network, terms).encode("utf-8"))
     return whole.hexdigest(), hashes
 
 
@@ -101,10 +101,10 @@ def source_digest(
         for table in tables
     ]
     return hashlib.sha256(json.dumps(
-        [duckdb.__version__, _CSV, _said(network, terms), told]).encode("utf-8")).hexdigest()
+        [duckdb.__version__, _CSV, said_beside(network, terms), told]).encode("utf-8")).hexdigest()
 
 
-def _said(network: Network, terms: Sequence[object]) -> str:
+def said_beside(network: Network, terms: Sequence[object]) -> str:
     """What a release says beside its tables."""
     return json.dumps([network.id, network.name, network.licence, network.permit_note,
                        network.publishing.publisher, *terms], ensure_ascii=False)
@@ -112,16 +112,18 @@ def _said(network: Network, terms: Sequence[object]) -> str:
 
 def write_parquet(
     connection: duckdb.DuckDBPyConnection, table: Table, path: Path, network: Network,
-    version: str,
+    version: str, rows_of: str | None = None,
 ) -> int:
     """Write the rows of ``table`` with each column's meaning and unit in the file's metadata.
 
-    ``connection`` is nobody else's while it runs. Returns how many rows there are.
+    ``connection`` is nobody else's while it runs. ``rows_of``: SQL of the rows, where these are
+    not all that are laid out. The file names the release ``version``, unless that is empty.
+    Returns how many rows there are.
     """
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    reader = connection.sql(f"FROM {LAID_OUT}.{table.name}").to_arrow_reader(_ROW_GROUP)
+    reader = connection.sql(rows_of or f"FROM {LAID_OUT}.{table.name}").to_arrow_reader(_ROW_GROUP)
     fields = []
     for column, had in zip(table.columns, reader.schema, strict=True):
         meaning = {"description": column.description}
@@ -133,7 +135,8 @@ def write_parquet(
         kind = pa.timestamp("us", tz="UTC") if column.type == "TIMESTAMP" else had.type
         fields.append(pa.field(column.name, kind, metadata=meaning))
     schema = pa.schema(fields, metadata={
-        "table": table.name, "description": table.description, "release": version,
+        "table": table.name, "description": table.description,
+        **({"release": version} if version else {}),
         "network": network.name, "licence": network.licence,
     })
     rows = 0

@@ -50,12 +50,34 @@ def licence_text(network: Network) -> str:
     return told + (f"Its text: {place}\n" if place else "")
 
 
+_WHOLE = f"""\
+Each table is here as Parquet and as CSV (UTF-8, comma, decimal point, moments in UTC), and all of
+them in `{SNAPSHOT_NAME}`. `dictionary` explains every column: meaning, unit, limits."""
+
+_IN_PARTS = f"""\
+Counts, events, occurrences and measurements are folders of Parquet files, one a season or several
+where a season is under way; together they are the table (`read_parquet('counts/*.parquet')`). They
+do not name the release, so that a file whose rows stand is the same in the next one. The other
+tables are a file each. `{SNAPSHOT_NAME}` has all of them as tables or views; a view reads the files
+beside it, so open it from this folder. `dictionary` explains every column: meaning, unit, limits.
+There is no CSV: `tallyweir query` writes one of what you ask for."""
+
+_FORMS = f"""\
+The same data in the forms that portals read: `{data_package.NAME}` (Frictionless Data Package
+over the CSV files) and `{ARCHIVE_NAME}` (Darwin Core Archive)."""
+
+_FORM = f"`{data_package.NAME}` describes the files as a Frictionless Data Package."
+
+
 def readme(
     network: Network, version: str, as_of: dt.date, tables: tuple[Table, ...],
     rows: Mapping[str, int], views: tuple[View, ...], seasons: Mapping[int, str],
-    connection: duckdb.DuckDBPyConnection,
+    connection: duckdb.DuckDBPyConnection | None,
 ) -> str:
-    """README.md of the release, with the season's figures at a glance."""
+    """README.md of the release, with the season's figures at a glance.
+
+    ``connection``: None for a release in parts, which has another shape and no such figures.
+    """
     listed = "\n".join(
         f"| {table.name} | {rows[table.name]} | {table.description} |" for table in tables)
     viewed = "\n".join(f"- `{view.name}`: {view.description}" for view in views)
@@ -76,8 +98,7 @@ Cite as: {citation(network, version, as_of)} (CITATION.cff)
 
 ## Tables
 
-Each table is here as Parquet and as CSV (UTF-8, comma, decimal point, moments in UTC), and all of
-them in `{SNAPSHOT_NAME}`. `dictionary` explains every column: meaning, unit, limits.
+{_WHOLE if connection is not None else _IN_PARTS}
 
 | table | rows | what it holds |
 | --- | ---: | --- |
@@ -87,9 +108,8 @@ Views in `{SNAPSHOT_NAME}`:
 
 {viewed}
 
-The same data in the forms that portals read: `{data_package.NAME}` (Frictionless Data Package
-over the CSV files) and `{ARCHIVE_NAME}` (Darwin Core Archive).
-{_at_a_glance(connection, seasons)}
+{_FORMS if connection is not None else _FORM}
+{"" if connection is None else _at_a_glance(connection, seasons)}
 ## Before you use it
 
 - Every value has a flag beside it (`qc_...`): {FLAG_MEANING}.

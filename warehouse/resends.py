@@ -41,7 +41,8 @@ def note_resent(
             if found is not None and not any(found.says_the_same(other) for other in made):
                 made.append(found)
     for event, in warehouse.connection.execute(
-        "SELECT event_id FROM judged_departed WHERE NOT noted ORDER BY event_id"
+        "SELECT event_id FROM judged_departed WHERE NOT noted AND site = ? ORDER BY event_id",
+        [site_id]
     ).fetchall():
         made.append(Decision(
             site_id, str(event), Action.WITHDRAW, reason="held, and gone from the sheet sent since",

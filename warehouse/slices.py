@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from warehouse import record
-from warehouse.tables import STAGED_TABLES, closed_tables
+from warehouse.tables import STAGED_TABLES, closed_tables, loaded_tables, local_tables
 
 OF_THE_NETWORK = ""
 """The slice of what is no site's."""
@@ -79,6 +79,7 @@ GROUPS: tuple[Group, ...] = (
     Group("judged", {
         "findings": Cut("t.site", ordered=True),
         "site_state": Cut("t.site"),
+        **{table: Cut("t.site") for table in loaded_tables()},
     }),
     Group("closed", {table: Cut("t.site") for table in closed_tables()}),
     Group("runs", {"runs": Cut("''", "strftime(t.as_of, '%Y')")}),
@@ -95,8 +96,8 @@ RECORDED: Mapping[str, str] = {
 }
 """Table of the record -> the number by which its lines are handed on."""
 
-NOT_SHARED = frozenset({"migrations"})
-"""Tables that say how this very database is laid out."""
+NOT_SHARED = frozenset({"migrations", *local_tables()})
+"""Tables that say how this very database is laid out, or save it work and follow from others."""
 
 EVIDENCE: tuple[str, ...] = (_SHEETS.name,)
 """Groups of the other sites that judging one of them looks at."""

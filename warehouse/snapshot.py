@@ -7,10 +7,12 @@ never stands in the way of a run. A snapshot is never altered; a new release is 
 from __future__ import annotations
 
 import contextlib
+import re
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import duckdb
@@ -26,12 +28,9 @@ if TYPE_CHECKING:
 SNAPSHOT_NAME = "tallyweir.duckdb"
 LAID_OUT = "laid_out"
 
-_SEALED: dict[str, str | bool | int | float | list[str]] = {
-    # A question may read the snapshot and nothing else of the machine.
-    "enable_external_access": False,
+_OFFLINE: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
-    "lock_configuration": True,
 }
 
 
@@ -96,8 +95,8 @@ Progress = Callable[[float], None]
 def query(network_dir: Path, sql: str, progress: Progress | None = None) -> Answer:
     """Answer ``sql`` from the latest release's snapshot.
 
-    The snapshot is opened read-only and sealed: no other file, no network, no change of
-    settings. Raises :class:`NoRelease`, or :class:`BadQuestion` saying what the engine
+    The snapshot is opened read-only and sealed: no file outside the release, no network, no
+    change of settings. Raises :class:`NoRelease`, or :class:`BadQuestion` saying what the engine
     did not understand and which tables there are.
     """
     with _asked(network_dir, sql, progress) as result:
@@ -138,8 +137,13 @@ def _asked(
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     path = snapshot_path(network_dir)
     watched = {} if progress is None else _WATCHED
+    beside = sql_text(path.parent.resolve().as_posix())
     try:
-        connection = duckdb.connect(str(path), read_only=True, config=_SEALED | watched)
+        connection = duckdb.connect(str(path), read_only=True, config=_OFFLINE | watched)
+        _bring_near(connection, path.parent)
+        connection.execute(
+            f"SET allowed_directories = [{beside}]; "
+            "SET enable_external_access = false; SET lock_configuration = true")
     except duckdb.Error as error:
         raise NoRelease(
             f"The snapshot cannot be opened ({_first_line(error)}).",
@@ -172,6 +176,29 @@ def _asked(
         ) from error
     finally:
         connection.close()
+
+
+_BESIDE = re.compile(r"'([a-z_]+/[\w.-]+\.parquet)'")
+
+
+def _bring_near(connection: duckdb.DuckDBPyConnection, folder: Path) -> None:
+    """Have views of files beside the snapshot read those, wherever this program was started.
+
+    A release in parts has its large tables in such files, by names relative to its folder: it
+    can be moved. The engine would look for them in the folder of whoever asks.
+    """
+    views = connection.execute(
+        "SELECT sql FROM duckdb_views() WHERE NOT internal AND NOT temporary").fetchall()
+    if not any(_BESIDE.search(sql) for (sql,) in views):
+        return
+
+    def whole(found: re.Match[str]) -> str:
+        return sql_text((folder / found[1]).resolve().as_posix())
+
+    # The tables first, then what is asked of them.
+    for (sql,) in sorted(views, key=lambda row: _BESIDE.search(row[0]) is None):
+        connection.execute(
+            _BESIDE.sub(whole, sql).replace("CREATE VIEW", "CREATE TEMP VIEW", 1))
 
 
 @contextlib.contextmanager
@@ -212,13 +239,21 @@ def laying_out(connection: duckdb.DuckDBPyConnection, path: Path) -> Iterator[No
         connection.execute(f"DETACH {LAID_OUT}")
 
 
-def describe_snapshot(path: Path, tables: Sequence[Table], views: Sequence[View]) -> None:
-    """Give the snapshot its views, and every table and column its comment."""
+def describe_snapshot(
+    path: Path, tables: Sequence[Table], views: Sequence[View],
+    in_files: Mapping[str, str] = MappingProxyType({}),
+) -> None:
+    """Give the snapshot its views, and every table and column its comment.
+
+    ``in_files``: table -> SQL of a view of it, where the snapshot reads it from the files beside.
+    """
     with duckdb.connect(str(path)) as written:
-        said: list[str] = []
+        written.execute(f"SET file_search_path = {sql_text(path.parent.as_posix())}")
+        said: list[str] = [*in_files.values()]
         for table in tables:
+            kind = "VIEW" if table.name in in_files else "TABLE"
             said.append(
-                f"COMMENT ON TABLE {quoted(table.name)} IS {sql_text(table.description)}")
+                f"COMMENT ON {kind} {quoted(table.name)} IS {sql_text(table.description)}")
             for column in table.columns:
                 unit = f" [{column.unit}]" if column.unit else ""
                 said.append(

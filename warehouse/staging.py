@@ -11,6 +11,7 @@ import datetime as dt
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from shared import staging as contract
@@ -40,8 +41,15 @@ def reader_key(reader_version: str, network: Network, site_id: str) -> str:
         site.latitude, site.longitude, sorted(profile.units.items()),
         sorted(profile.columns.items()), profile.date_order,
         network.season_start, network.season_end,
-        json.dumps(dictionary_tables(), sort_keys=True),
+        _dictionary(tuple(contract.EVENT_COLUMNS.items()),
+                    tuple(contract.CATCH_COLUMNS.items())),
     )
+
+
+@cache
+def _dictionary(*shape: tuple[tuple[str, str], ...]) -> str:
+    """The tables' columns as text; of thousands of sites it is asked for each."""
+    return json.dumps(dictionary_tables(), sort_keys=True)
 
 
 def readings_present(warehouse: Warehouse, site_id: str, key: str) -> set[str]:
@@ -130,7 +138,7 @@ def save_trouble(
 
 
 def _forget(warehouse: Warehouse, site_id: str, sha256s: list[str]) -> None:
-    for table in (*STAGED_TABLES, "tables_seen", "readings", "file_troubles"):
+    for table in (*STAGED_TABLES, "tables_seen", "readings", "file_seasons", "file_troubles"):
         column = "file_sha256" if table in STAGED_TABLES else "sha256"
         warehouse.connection.execute(
             f"DELETE FROM {table} WHERE site = ? AND list_contains(?, {column})",

@@ -174,7 +174,7 @@ def _known(kind: type[Any], values: dict[str, Any]) -> dict[str, Any]:
 def _sites(
     warehouse: Warehouse, network: Network, standing: Mapping[str, Collection[str]] | None
 ) -> tuple[SiteStanding, ...]:
-    from warehouse.held import file_troubles  # with the engine, which readers do without
+    from warehouse.held import troubles_of  # with the engine, which readers do without
 
     connection = warehouse.connection
     state = {
@@ -210,6 +210,7 @@ def _sites(
         "WHERE effect = 'hold' ORDER BY ALL"
     ).fetchall():
         held.setdefault(site, []).append(HeldRow(*row))
+    troubled = troubles_of(warehouse)
     sites = []
     for site in network.sites.values():
         last, files = received.get(site.id, (None, 0))
@@ -220,8 +221,8 @@ def _sites(
             last_received=None if last is None else last.isoformat(), files=int(files),
             rows=rows, clean=clean, masked=masked, queried=queried, held=kept_out,
             skipped=skipped, vanished=vanished, asked=0, troubles=tuple(
-                trouble.sentence() for trouble in file_troubles(
-                    warehouse, site.id, None if standing is None else standing.get(site.id, ()))),
+                trouble.sentence() for trouble, path in troubled.get(site.id, ())
+                if standing is None or path in standing.get(site.id, ())),
             open_findings=sum(rules.values()), by_rule=rules,
             held_rows=tuple(held.get(site.id, ())),
         ))

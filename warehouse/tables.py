@@ -12,7 +12,7 @@ from typing import get_type_hints
 
 import duckdb
 
-from shared import past, staging
+from shared import evidence, past, staging
 from shared.fields import CATCH_FIELDS, EVENT_FIELDS, MEASURED_FIELDS, Field, Kind, Level
 from shared.findings import Finding
 from shared.staging import sql_type
@@ -148,6 +148,11 @@ def finding_columns() -> dict[str, str]:
     }
 
 
+def kept_evidence(table: str) -> str:
+    """The table in which one of :mod:`shared.evidence` is kept, by season."""
+    return f"evidence_{table}"
+
+
 def kept_of_past(table: str) -> str:
     """The table in which one of :mod:`shared.past` is kept from run to run."""
     return f"closed_{table}"
@@ -184,6 +189,32 @@ def closed_tables() -> dict[str, dict[str, str]]:
     }
 
 
+def loaded_tables() -> dict[str, dict[str, str]]:
+    """As :func:`dictionary_tables`, of what a load notes for releases in parts.
+
+    What a site's clean rows of a season come to, and whether a protected animal is among them.
+    """
+    return {"site_seasons": {
+        "site": "VARCHAR", "season": "INTEGER", "events": "BIGINT", "counts": "BIGINT",
+        "content": "VARCHAR", "protected": "BOOLEAN"}}
+
+
+def local_tables() -> dict[str, dict[str, str]]:
+    """As :func:`dictionary_tables`, of what this database keeps from run to run to save work.
+
+    What :mod:`warehouse.neighbourhood` keeps, and of what the desk's pictures were left.
+    """
+    return {
+        "file_seasons": {"site": "VARCHAR", "sha256": "VARCHAR", "reader_key": "VARCHAR",
+                         "season": "INTEGER"},
+        "evidence_sheets": {"site": "VARCHAR", "season": "INTEGER", "sheets": "UBIGINT"},
+        "evidence_digests": {"site": "VARCHAR", "season": "INTEGER", "digest": "UBIGINT"},
+        **{kept_evidence(table): {"season": "INTEGER"} | columns
+           for table, columns in evidence.TABLES.items()},
+        "pictures_left": {"site": "VARCHAR", "state": "VARCHAR"},
+    }
+
+
 def align(connection: duckdb.DuckDBPyConnection) -> list[str]:
     """Bring the tables to the columns that the dictionary wants; what was done, in words.
 
@@ -197,7 +228,7 @@ def align(connection: duckdb.DuckDBPyConnection) -> list[str]:
         "WHERE database_name = current_database() AND schema_name = 'main' AND NOT internal"
     ).fetchall():
         have.setdefault(table, {})[column] = kind
-    wanted = dictionary_tables() | closed_tables()
+    wanted = dictionary_tables() | closed_tables() | loaded_tables() | local_tables()
     done: list[str] = []
     changed = [
         f"{table}.{name}"

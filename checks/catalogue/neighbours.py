@@ -129,7 +129,8 @@ RULES = (
         "site: a sheet was sent for the wrong site, or rows of one were written into the other. "
         "Whose they are is told by the days before and after and by what is left blank: then only "
         "the site with the copy is asked. Where these do not tell, both are, and the coordinator "
-        "sees it of both. None waits.",
+        "sees it of both. None waits. What more than four sites have alike on a day is weather and "
+        "chance, and so is a single row of a season.",
         source="comparison of nearby stations, common practice",
         effect=Effect.QUERY,
         message="The row of {date} says just what {other} has for the day; {rows_text} rows of "

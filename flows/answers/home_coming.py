@@ -60,6 +60,15 @@ def unsettled_books(warehouse: Warehouse, site_id: str) -> list[Book]:
     return [Book(str(row[0]), str(row[1])) for row in rows]
 
 
+def sites_with_unsettled_books(warehouse: Warehouse) -> set[str]:
+    """The sites that :func:`unsettled_books` would have any of."""
+    with warehouse.lock:
+        return {site for (site,) in warehouse.connection.execute(
+            "SELECT DISTINCT site FROM (SELECT site, sha256 FROM tables_seen WHERE layout = ?) "
+            "SEMI JOIN receipts USING (site, sha256) ANTI JOIN answers USING (site, sha256)",
+            [ANSWERED]).fetchall()}
+
+
 def settle_all(
     warehouse: Warehouse, network: Network, network_dir: Path, site_id: str,
     books: Sequence[Book], told: Sequence[Told], findings: Sequence[Finding], rejudge: Rejudge,

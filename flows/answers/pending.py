@@ -67,6 +67,15 @@ def waiting(network_dir: Path, site_id: str) -> list[Told]:
     return out
 
 
+def sites_waiting(network_dir: Path) -> set[str]:
+    """The sites that :func:`waiting` has answers of, or might have."""
+    out = set()
+    for path in all_waiting(network_dir):
+        with suppress(OSError, ValueError, KeyError, TypeError):
+            out.add(str(json.loads(path.read_text(encoding="utf-8"))["answer"]["site"]))
+    return out
+
+
 def settled(network_dir: Path, told: Iterable[Told]) -> None:
     """Take away the files of answers whose outcome is recorded."""
     for item in told:

@@ -22,8 +22,12 @@ from shared.findings import Finding
 from shared.settings import Network
 from shared.sheets import TURNED
 from warehouse import durable
-from warehouse.held import file_troubles, site_account
+from warehouse.held import site_accounts, troubles_of
+from warehouse.lineage import named
 from warehouse.store import Warehouse
+
+_TOGETHER = 500
+"""Sites whose pictures are made in one go: memory is that of the sheets they are asked about."""
 
 _MOST_FILES = 40
 _MOST_ANSWERS = 60
@@ -33,15 +37,47 @@ def leave(
     warehouse: Warehouse, network: Network, as_of: dt.date,
     standing: Mapping[str, Collection[str]] | None = None, sites: Sequence[str] | None = None,
 ) -> None:
-    """Leave a picture of each of ``sites`` (None: all) for the pages.
+    """Leave a picture of each of ``sites`` (None: of all that look otherwise now) for the pages.
 
     ``standing``: what stands in each inbox, where it was looked at.
     """
-    with warehouse.lock:
-        for site_id in sites if sites is not None else network.sites:
-            document = _site(warehouse, network, site_id, as_of, (standing or {}).get(site_id))
-            durable.write_text(pictures_folder(warehouse.network_dir) / f"{site_id}.json",
-                               json.dumps(document, ensure_ascii=False))
+    folder = pictures_folder(warehouse.network_dir)
+    with warehouse.transaction() as connection:
+        states = _states(warehouse)
+        if sites is None:
+            left = dict(connection.execute("SELECT site, state FROM pictures_left").fetchall())
+            troubled = troubles_of(warehouse).keys()
+            sites = [site for site in network.sites
+                     if site in troubled or states.get(site, "") != left.get(site)
+                     or not (folder / f"{site}.json").exists()]
+        for first in range(0, len(sites), _TOGETHER):
+            some = list(sites[first:first + _TOGETHER])
+            look = _Look(warehouse, some, as_of)
+            for site_id in some:
+                document = look.picture(site_id, as_of, (standing or {}).get(site_id))
+                durable.write_text(folder / f"{site_id}.json",
+                                   json.dumps(document, ensure_ascii=False))
+        connection.execute("DELETE FROM pictures_left WHERE list_contains(?, site)",
+                           [list(sites)])
+        connection.execute("INSERT INTO pictures_left SELECT unnest(?), unnest(?)", [
+            list(sites), [states.get(site, "") for site in sites]])
+
+
+_LOOKS = 1
+"""Raised when the same warehouse would come to other pictures."""
+
+
+def _states(warehouse: Warehouse) -> dict[str, str]:
+    """Site -> what changes whenever its picture could; of sites that have anything."""
+    said = " UNION ALL ".join(
+        f"SELECT site, '{table}' AS what, {told} AS told FROM {table} GROUP BY site"
+        for table, told in (
+            ("site_state", "hash(max((content_digest, work_digest)))"), ("receipts", "max(seq)"),
+            ("answers", "max(seq)"), ("asked", "max(seq)"), ("decisions", "max(seq)"),
+            ("file_troubles", "bit_xor(hash(sha256, what, remedy))")))
+    return {site: str(state) for site, state in warehouse.connection.execute(
+        f"SELECT site, hash({_LOOKS}, list((what, told::VARCHAR) ORDER BY what)) "
+        f"FROM ({said}) GROUP BY site").fetchall()}
 
 
 _read: dict[Path, tuple[int, dict[str, Any]]] = {}
@@ -65,117 +101,128 @@ def picture_of(network_dir: Path, site_id: str) -> dict[str, Any] | None:
     return found
 
 
-def _site(
-    warehouse: Warehouse, network: Network, site_id: str, as_of: dt.date,
-    standing: Collection[str] | None,
-) -> dict[str, Any]:
-    asks = following_up.open_questions(warehouse, site_id, as_of)
-    look = _Sheets(warehouse, site_id)
-    return {
-        "site": site_id, "as_of": as_of.isoformat(),
-        "account": site_account(warehouse, site_id),
-        "asks": [ask_document(ask, look.around) for ask in asks],
-        "files": _files(warehouse, site_id),
-        "troubles": [trouble.sentence() for trouble in
-                     file_troubles(warehouse, site_id, standing)],
-        "answers": _answers(warehouse, site_id),
-        "weeks": _weeks(warehouse, site_id),
-        "aside": _columns_aside(warehouse, site_id),
-    }
+class _Look:
+    """What the pictures of some sites show, asked of the warehouse for all of them at once."""
 
-
-class _Sheets:
-    """Rows of a site's sheets, a sheet at a time."""
-
-    def __init__(self, warehouse: Warehouse, site_id: str) -> None:
+    def __init__(self, warehouse: Warehouse, site_ids: Sequence[str], as_of: dt.date) -> None:
         self._con = warehouse.connection
-        self._site = site_id
-        self._rows: dict[tuple[str, str], dict[int, list[str]]] = {}
-        self._heads: dict[tuple[str, str], int] = {}
-        self._dates: dict[tuple[str, str], list[int]] = {}
+        self._these = named(site_ids)
+        self._asks = following_up.open_questions_of(warehouse, site_ids, as_of)
+        self._accounts = site_accounts(warehouse, site_ids)
+        self._troubles = troubles_of(warehouse, site_ids)
+        self._files = self._by_site(
+            f"""
+            SELECT r.site, r.path, r.sha256, r.received::VARCHAR, coalesce(n.rows, 0), t.told,
+                   s.sha256 IS NOT NULL
+            FROM receipts AS r
+            LEFT JOIN (SELECT site, sha256, max(rows) AS rows FROM readings
+                       WHERE {self._these} GROUP BY ALL) AS n USING (site, sha256)
+            LEFT JOIN (SELECT site, sha256, min(what || ' ' || remedy) AS told
+                       FROM file_troubles WHERE {self._these} GROUP BY ALL) AS t
+                USING (site, sha256)
+            LEFT JOIN (SELECT DISTINCT site, sha256 FROM tables_seen
+                       WHERE {self._these} AND layout = 'answers') AS s USING (site, sha256)
+            WHERE r.{self._these}
+            QUALIFY row_number() OVER (PARTITION BY r.site ORDER BY r.seq DESC) <= {_MOST_FILES}
+            ORDER BY r.seq DESC""")
+        self._answers = self._by_site(
+            f"""
+            SELECT site, answered::VARCHAR, says, outcome, why, who, note, ask, source
+            FROM answers WHERE {self._these} AND outcome <> 'nothing'
+            QUALIFY row_number() OVER (PARTITION BY site ORDER BY seq DESC) <= {_MOST_ANSWERS}
+            ORDER BY seq DESC""")
+        self._weeks = self._by_site(
+            f"""
+            SELECT site, date_trunc('week', day)::DATE::VARCHAR AS week, what, count(*) FROM (
+                SELECT site_id AS site, local_date AS day, 'loaded' AS what FROM clean_events
+                WHERE {named(site_ids, "site_id")}
+                UNION ALL
+                SELECT a.site, e.local_date, 'held' FROM row_account AS a
+                JOIN staged_events AS e ON e.site = a.site AND e.file_sha256 = a.file_sha256
+                     AND e.sheet = a.sheet AND e.sheet_row = a.sheet_row
+                WHERE a.{self._these} AND a.disposition = 'held' AND e.{self._these}
+                UNION ALL
+                SELECT site, received, 'came' FROM receipts WHERE {self._these})
+            WHERE day IS NOT NULL GROUP BY ALL ORDER BY ALL""")
+        self._aside = self._by_site(
+            f"""
+            SELECT t.site, t.sheet, t.contract, r.path FROM tables_seen AS t
+            JOIN (SELECT site, path, max_by(sha256, seq) AS sha256 FROM receipts
+                  WHERE {self._these} GROUP BY ALL) AS r USING (site, sha256)
+            WHERE t.{self._these} ORDER BY r.path, t.sheet""")
+        self._lay_out_sheets()
 
-    def around(self, finding: Finding) -> Around | None:
+    def _by_site(self, sql: str) -> dict[str, list[tuple[Any, ...]]]:
+        out: dict[str, list[tuple[Any, ...]]] = {}
+        for site, *row in self._con.execute(sql).fetchall():
+            out.setdefault(site, []).append(tuple(row))
+        return out
+
+    def _lay_out_sheets(self) -> None:
+        """The rows of every sheet that a question is about, their headings and date columns."""
+        self._rows: dict[tuple[str, str], dict[int, list[str]]] = {}
+        self._heads: dict[tuple[str, str, str], int] = {}
+        self._dates: dict[tuple[str, str, str], list[int]] = {}
+        shas = sorted({item.file_sha256 for asks in self._asks.values() for ask in asks
+                       for item in ask.findings if item.row is not None})
+        if not shas:
+            return
+        for sha, sheet, number, cells in self._con.execute(
+                "SELECT sha256, sheet, sheet_row, cells FROM raw_rows "
+                f"WHERE {named(shas, 'sha256')}").fetchall():
+            self._rows.setdefault((sha, sheet), {})[int(number)] = list(cells)
+        self._heads = {(site, sha, sheet): int(head) for site, sha, sheet, head in
+                       self._con.execute(
+            "SELECT site, sha256, sheet, max(header_row) FROM tables_seen "
+            f"WHERE {self._these} AND header_row > 0 GROUP BY ALL").fetchall()}
+        for site, sha, sheet, column in self._con.execute(
+                "SELECT site, file_sha256, sheet, column_index FROM (SELECT DISTINCT site, "
+                "file_sha256, sheet, column_index, field = 'set_date' AS setting "
+                f"FROM staged_places WHERE {self._these} AND field IN "
+                "('local_date', 'check_date', 'set_date')) ORDER BY setting, 4").fetchall():
+            self._dates.setdefault((site, sha, sheet), []).append(int(column))
+
+    def picture(
+        self, site_id: str, as_of: dt.date, standing: Collection[str] | None
+    ) -> dict[str, Any]:
+        """The picture of one of the sites."""
+        def around(finding: Finding) -> Around | None:
+            return self._around(site_id, finding)
+
+        weeks: dict[str, dict[str, int]] = {}
+        for week, what, number in self._weeks.get(site_id, ()):
+            weeks.setdefault(week, {})[what] = int(number)
+        told = ("when", "says", "outcome", "why", "who", "note", "ask", "source")
+        return {
+            "site": site_id, "as_of": as_of.isoformat(),
+            "account": self._accounts[site_id],
+            "asks": [ask_document(ask, around) for ask in self._asks.get(site_id, ())],
+            "files": [{"name": path.removeprefix(f"{site_id}/"), "sha256": sha,
+                       "received": received, "rows": int(number), "trouble": trouble or "",
+                       "answers": bool(answers)}
+                      for path, sha, received, number, trouble, answers in
+                      self._files.get(site_id, ())],
+            "troubles": [trouble.sentence() for trouble, path in self._troubles.get(site_id, ())
+                         if standing is None or path in standing],
+            "answers": [dict(zip(told, map(str, row), strict=True))
+                        for row in self._answers.get(site_id, ())],
+            "weeks": weeks,
+            "aside": _columns_aside(site_id, self._aside.get(site_id, ())),
+        }
+
+    def _around(self, site_id: str, finding: Finding) -> Around | None:
         """What stands around the finding; None where its sheet was turned or is not kept."""
-        key = (finding.file_sha256, finding.sheet)
         if finding.row is None or finding.sheet.endswith(TURNED):
             return None
-        if key not in self._rows:
-            self._rows[key] = {int(number): list(cells) for number, cells in self._con.execute(
-                "SELECT sheet_row, cells FROM raw_rows WHERE sha256 = ? AND sheet = ?",
-                list(key)).fetchall()}
-            head = self._con.execute(
-                "SELECT max(header_row) FROM tables_seen WHERE site = ? AND sha256 = ? "
-                "AND sheet = ?", [self._site, *key]).fetchone()
-            self._heads[key] = int(head[0]) if head and head[0] else 1
-            self._dates[key] = [int(row[0]) for row in self._con.execute(
-                "SELECT DISTINCT column_index FROM staged_places WHERE site = ? "
-                "AND file_sha256 = ? AND sheet = ? AND field IN "
-                "('local_date', 'check_date', 'set_date') ORDER BY field = 'set_date', 1",
-                [self._site, *key]).fetchall()]
-        rows = self._rows[key]
-        return rows_around(lambda number: rows.get(number, ()), self._heads[key], finding.row,
-                           finding.cell, self._dates[key])
+        sheet = (finding.file_sha256, finding.sheet)
+        rows = self._rows.get(sheet, {})
+        return rows_around(
+            lambda number: rows.get(number, ()), self._heads.get((site_id, *sheet), 1),
+            finding.row, finding.cell, self._dates.get((site_id, *sheet), []))
 
 
-def _files(warehouse: Warehouse, site_id: str) -> list[dict[str, Any]]:
-    """What came, newest first."""
-    rows = warehouse.connection.execute(
-        """
-        SELECT r.path, r.sha256, r.received::VARCHAR, coalesce(n.rows, 0),
-               (SELECT min(t.what || ' ' || t.remedy) FROM file_troubles AS t
-                WHERE t.site = r.site AND t.sha256 = r.sha256),
-               exists(SELECT 1 FROM tables_seen AS s WHERE s.site = r.site
-                      AND s.sha256 = r.sha256 AND s.layout = 'answers')
-        FROM receipts AS r LEFT JOIN
-             (SELECT site, sha256, max(rows) AS rows FROM readings GROUP BY ALL) AS n
-             ON n.site = r.site AND n.sha256 = r.sha256
-        WHERE r.site = ? ORDER BY r.seq DESC LIMIT ?
-        """, [site_id, _MOST_FILES]).fetchall()
-    return [{"name": path.removeprefix(f"{site_id}/"), "sha256": sha, "received": received,
-             "rows": int(number), "trouble": trouble or "", "answers": bool(answers)}
-            for path, sha, received, number, trouble, answers in rows]
-
-
-def _answers(warehouse: Warehouse, site_id: str) -> list[dict[str, str]]:
-    """What was answered and what came of it, newest first."""
-    rows = warehouse.connection.execute(
-        "SELECT answered::VARCHAR, says, outcome, why, who, note, ask, source FROM answers "
-        "WHERE site = ? AND outcome <> 'nothing' ORDER BY seq DESC LIMIT ?",
-        [site_id, _MOST_ANSWERS]).fetchall()
-    names = ("when", "says", "outcome", "why", "who", "note", "ask", "source")
-    return [dict(zip(names, map(str, row), strict=True)) for row in rows]
-
-
-def _weeks(warehouse: Warehouse, site_id: str) -> dict[str, dict[str, int]]:
-    """Monday of a week (ISO date) -> events loaded and held, files that came."""
-    rows = warehouse.connection.execute(
-        """
-        SELECT date_trunc('week', day)::DATE::VARCHAR AS week, what, count(*) FROM (
-            SELECT local_date AS day, 'loaded' AS what FROM clean_events WHERE site_id = $site
-            UNION ALL
-            SELECT e.local_date, 'held' FROM row_account AS a JOIN staged_events AS e
-            ON e.site = a.site AND e.file_sha256 = a.file_sha256 AND e.sheet = a.sheet
-               AND e.sheet_row = a.sheet_row
-            WHERE a.site = $site AND a.disposition = 'held'
-            UNION ALL
-            SELECT received, 'came' FROM receipts WHERE site = $site)
-        WHERE day IS NOT NULL GROUP BY ALL ORDER BY ALL
-        """, {"site": site_id}).fetchall()
-    out: dict[str, dict[str, int]] = {}
-    for week, what, number in rows:
-        out.setdefault(week, {})[what] = int(number)
-    return out
-
-
-def _columns_aside(warehouse: Warehouse, site_id: str) -> list[dict[str, Any]]:
+def _columns_aside(site_id: str, rows: Sequence[tuple[Any, ...]]) -> list[dict[str, Any]]:
     """Headings that nobody could place, of the files that stand now."""
-    rows = warehouse.connection.execute(
-        """
-        SELECT t.sheet, t.contract, r.path FROM tables_seen AS t
-        JOIN (SELECT path, max_by(sha256, seq) AS sha256 FROM receipts WHERE site = $site
-              GROUP BY path) AS r ON r.sha256 = t.sha256
-        WHERE t.site = $site ORDER BY r.path, t.sheet
-        """, {"site": site_id}).fetchall()
     out: list[dict[str, Any]] = []
     seen: set[str] = set()
     for sheet, contract, path in rows:

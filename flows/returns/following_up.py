@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from flows.returns import wording
 from flows.returns.gathering import Ask, gather
 from shared.flags import Effect
 from warehouse import decisions, record
-from warehouse.held import site_findings
+from warehouse.held import findings_of
+from warehouse.lineage import named
 from warehouse.store import Warehouse
 
 LONG_DAYS = 21
@@ -26,19 +28,38 @@ def open_questions(warehouse: Warehouse, site_id: str, as_of: dt.date) -> list[A
     Each knows since when it has been asked, and an answer to it that was not taken stands
     before its message with the reason.
     """
+    return open_questions_of(warehouse, [site_id], as_of).get(site_id, [])
+
+
+def open_questions_of(
+    warehouse: Warehouse, site_ids: Sequence[str], as_of: dt.date
+) -> dict[str, list[Ask]]:
+    """As :func:`open_questions` of each of ``site_ids`` that has any, asked all at once."""
+    if not site_ids:
+        return {}
+    these = named(site_ids)
+    since: dict[str, dict[str, dt.date]] = defaultdict(dict)
+    same: dict[str, dict[str, str]] = defaultdict(dict)
+    refused: dict[str, dict[str, str]] = defaultdict(dict)
     with warehouse.lock:
-        rows = warehouse.connection.execute(
-            "SELECT finding, min(first_asked) FROM asked WHERE site = ? GROUP BY finding",
-            [site_id]).fetchall()
-        refused = dict(warehouse.connection.execute(
-            "SELECT ask, max_by(why, seq) FROM answers WHERE site = ? GROUP BY ask "
+        for site, finding, first, ask in warehouse.connection.execute(
+            f"SELECT site, finding, min(first_asked), max_by(ask, seq) FROM asked WHERE {these} "
+            "GROUP BY site, finding").fetchall():
+            since[site][finding] = first
+            same[site][finding] = ask
+        for site, ask, why in warehouse.connection.execute(
+            f"SELECT site, ask, max_by(why, seq) FROM answers WHERE {these} GROUP BY site, ask "
             "HAVING max_by(outcome, seq) IN ('refused', 'conflict', 'unclear') "
-            "OR (max_by(outcome, seq) = 'applied' AND max_by(why, seq) <> '')",
-            [site_id]).fetchall())
-        same = dict(warehouse.connection.execute(
-            "SELECT finding, max_by(ask, seq) FROM asked WHERE site = ? GROUP BY finding",
-            [site_id]).fetchall())
-    asks = gather(site_findings(warehouse, site_id), dict(rows), as_of)
+            "OR (max_by(outcome, seq) = 'applied' AND max_by(why, seq) <> '')").fetchall():
+            refused[site][ask] = why
+    found = findings_of(warehouse, site_ids)
+    return {site: _asks(gather(of_site, since[site], as_of), same[site], refused[site])
+            for site, of_site in found.items()}
+
+
+def _asks(
+    asks: Sequence[Ask], same: Mapping[str, str], refused: Mapping[str, str]
+) -> list[Ask]:
     out = []
     for ask in asks:
         # A sheet sent again gives a cause another id; its findings are the same.

@@ -16,9 +16,10 @@ from typing import Any
 import duckdb
 
 from checks.judging import Place, judge
-from checks.relations import NEIGHBOUR_FIELDS, Relations
+from checks.relations import Relations
 from checks.sequences import print_columns
 from shared.columnar import to_arrow
+from shared.evidence import NEIGHBOUR_FIELDS
 from shared.fields import CATCH_FIELDS, EVENT_FIELDS, FIELDS
 from shared.findings import Finding
 from shared.identity import event_id

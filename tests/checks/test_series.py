@@ -234,11 +234,16 @@ def test_evidence_of_catches_and_twins_changes_only_when_it_could_change_a_judge
 
     with con:
         before = digest()
-        other, own = sheets[1].events["row_id"][3], sheets[0].events["row_id"][3]
+        other = sheets[1].events["row_id"][3]
         con.execute("UPDATE judged_catches SET count = 25 WHERE row_id = ?", [other])
         assert digest() == before
-        con.execute("UPDATE judged_events SET ph = 7.0, water_temperature = 5.0 WHERE row_id = ?",
-                    [other])
-        con.execute("UPDATE judged_catches SET count = 20 WHERE row_id IN (?, ?)", [other, own])
+        # One row alike may be chance; two are asked about.
+        rows = [sheet.events["row_id"][day] for sheet in sheets[:2] for day in (3, 4)]
+        for alike in (rows[::2], rows):
+            for row in alike:
+                con.execute("UPDATE judged_events SET ph = 7.0, salinity = 9.3, "
+                            "water_temperature = 5.0 WHERE row_id = ?", [row])
+                con.execute("UPDATE judged_catches SET count = 20 WHERE row_id = ?", [row])
+            twins = digest() and con.execute("SELECT site FROM neighbour_twins").fetchall()
+            assert twins == ([] if alike != rows else [(sheets[1].site,)] * 2)
         assert digest() != before
-        assert con.execute("SELECT site FROM neighbour_twins").fetchall() == [(sheets[1].site,)]

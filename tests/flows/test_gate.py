@@ -254,7 +254,7 @@ def test_none_of_fifty_good_releases_is_refused(tmp_path: Path, number: int) -> 
 def test_the_gate_is_written_once_a_field_at_most() -> None:
     """A new measured field is asked about by itself: the suite comes out of the dictionary."""
     subject = gate_rules.Subject(
-        duckdb.connect(), Path(), None, "1", {"events": {"ph": "ph", "qc_ph": "ph"}}, {}, Path(),
+        duckdb.connect(), Path(), "1", {"events": {"ph": "ph", "qc_ph": "ph"}}, {}, Path(),
         0.05)
     columns = next(s for s in gate_rules.suites(subject) if s.table == "columns")
     assert '"ph" < 0' in columns.sql and 'count(*) FILTER (coalesce("qc_ph" NOT IN' in columns.sql
