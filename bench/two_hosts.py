@@ -34,7 +34,6 @@ from warehouse.snapshot import SNAPSHOT_NAME
 
 ROOT = Path(__file__).resolve().parent.parent
 WORKERS = ("east", "west")
-_SUBNET = "10.77.219"
 
 
 @dataclass(frozen=True)
@@ -54,7 +53,8 @@ def _ip(*arguments: str) -> None:
 def hosts() -> Iterator[Hosts]:
     """Two network namespaces joined to this one by a bridge; without root, this host alone."""
     mark = f"{os.getpid() % 100_000:05d}"
-    bridge, address = f"twb{mark}", f"{_SUBNET}.1"
+    subnet = f"10.77.{os.getpid() % 250}"
+    bridge, address = f"twb{mark}", f"{subnet}.1"
     spaces = {name: f"tw-{name}-{mark}" for name in WORKERS}
     with contextlib.ExitStack() as undo:
         try:
@@ -71,7 +71,7 @@ def hosts() -> Iterator[Hosts]:
                 _ip("link", "add", here, "type", "veth", "peer", "name", there)
                 _ip("link", "set", here, "master", bridge, "up")
                 _ip("link", "set", there, "netns", space)
-                _ip("-n", space, "addr", "add", f"{_SUBNET}.{number}/24", "dev", there)
+                _ip("-n", space, "addr", "add", f"{subnet}.{number}/24", "dev", there)
                 for device in (there, "lo"):
                     _ip("-n", space, "link", "set", device, "up")
         except (OSError, subprocess.CalledProcessError) as error:

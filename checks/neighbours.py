@@ -114,8 +114,8 @@ def lay_out_evidence(
 
     For each ``home`` of these, for days on which it has an event, over the other sites:
     ``neighbour_days`` medians, least and most; ``neighbour_pulse`` how many times their usual
-    catch they had, in powers of two, so that only a pulse stirs a site; ``neighbour_twins`` rows
-    just like one of the site's, which a day without any does not have.
+    catch they had, in powers of two, so that only a pulse or a lull stirs a site;
+    ``neighbour_twins`` rows just like one of the site's, which a day without any does not have.
     """
 
     named = "TRUE" if site_ids is None else f"site IN ({', '.join(map(sql_text, site_ids))})"
@@ -134,13 +134,13 @@ def lay_out_evidence(
             FROM (FROM {DAYS} WHERE {named}) h {ordered}
             WHERE of_{NEIGHBOUR_FIELDS[0]}.sites > 1 ORDER BY ALL""",
         EVIDENCE.pulse: f"""
-            SELECT home, local_date, pow(2, greatest(round(log2({_median("times")})), 0)) AS pulse
+            SELECT home, local_date, pow(2, round(log2({_median("times")}))) AS pulse
             FROM (SELECT d.site AS home, d.local_date, c.times
                   FROM (FROM {DAYS} WHERE {named}) d
                   LEFT JOIN (FROM {CATCHES} WHERE {named}) c
                   ON c.site = d.site AND c.local_date = d.local_date) h
             JOIN (FROM {ORDERS} WHERE field = 'times') of_times USING (local_date)
-            WHERE {_others("times")} >= {_LEAST_SITES} AND pulse > 1 ORDER BY ALL""",
+            WHERE {_others("times")} >= {_LEAST_SITES} AND pulse <> 1 ORDER BY ALL""",
         EVIDENCE.twins: f"""
             SELECT site AS home, other AS site, local_date, core, mine FROM {TWINS}
             WHERE {named} ORDER BY ALL""",

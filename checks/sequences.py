@@ -127,10 +127,12 @@ _READINGS = {
     "most": "DOUBLE", "seasons": "BIGINT",
 }
 _COURSES = (
-    "catch_id", "row_id", "previous", "next", "about", "about_checks", "about_most", "usual",
+    "catch_id", "row_id", "previous", "next", "about", "about_checks", "about_most",
+    "about_second", "about_rest", "about_leap", "usual",
     "usual_most", "pulse", "run", "run_id", "rises", "run_first", "run_last", "run_start",
     "run_total", "summed", "alike", "alike_id", "alike_first", "alike_last",
     "repeats", "large", "round", "latest", "far", "skipped", "nights", "sides", "kin", "kin_about",
+    "exchanged",
 )
 
 
@@ -299,6 +301,27 @@ def _build_readings_of(
 _BESIDE_IT = "greatest(coalesce(o.previous, 0), coalesce(o.next, 0))"
 """SQL: the larger of the counts before and after."""
 
+_LESS_BESIDE_IT = "least(coalesce(o.previous, 0), coalesce(o.next, 0))"
+"""SQL: the smaller of the counts before and after."""
+
+_SIZE = 1.2
+"""Size of the negative binomial that counts of one net from check to check are much like."""
+
+_USUAL_OF_OWN = "(a.about_rest + 0.5 / greatest(a.about_checks - 1, 1))"
+"""SQL: what the stage has of a usual check about, which is never quite none."""
+
+
+def _logarithm_of_sum(logarithms: str) -> str:
+    """SQL: the logarithm of the sum of what a list has the logarithms of."""
+    return (f"list_max({logarithms}) + ln(list_sum(list_transform({logarithms}, "
+            f"lambda v: exp(v - list_max({logarithms})))))")
+
+
+def _geometric(animals: str, mean: str) -> str:
+    """SQL: the log likelihood of a night's ``animals``, geometric (negative binomial of size 1)."""
+    return f"{animals} * ln({mean} / (1 + {mean})) - ln(1 + {mean})"
+
+
 # Of normal differences the mean distance is 0.8 of a standard deviation; ``swing`` is of a sum
 # of two counts, hence twice.
 _COMES_AGAIN = """least(1, CASE WHEN l.count % 5 = 0 THEN 3 ELSE 1 END * 0.4
@@ -333,8 +356,11 @@ def build_courses(
     ``run_last`` of the sheet, from ``run_start`` to ``run_total`` animals, this being the one so
     ``far`` in it, and ``summed``, how much likelier they are as a sum that grows (the natural
     logarithm of how many times); ``skipped`` days before this check without one, ``nights`` from
-    the third check before to the third after, ``sides`` the most of the two on either side; of a
-    leap, ``kin`` animals of the taxon's other stages in the row, and ``kin_about`` as ``about``;
+    the third check before to the third after, ``sides`` the most of the two on either side;
+    ``about_second`` and ``about_rest`` most and mean about without the largest, and ``about_leap``
+    how many times that second this is; of a leap, ``kin`` animals of the taxon's other stages in
+    the row, ``kin_about`` as ``about``, and ``exchanged``, how much likelier the row is with the
+    two stages exchanged (the natural logarithm of how many times);
     ``alike`` checks of one same count, and ``repeats``, how often it would come again; on the
     net's ``latest`` catch of the season, how many counts were ``large`` (20 and more, counted
     one by one) and of these ``round``.
@@ -346,15 +372,19 @@ def build_courses(
     and ten of that likelihood. Only checks one after another count: where a sheet leaves out
     what was not caught, a check between broke the run.
 
-    ``summed``: daily catches are much like exponential ones of some mean. That sorted counts
-    were summed up is then likelier by (their mean / the mean of their steps) to the power of the
-    steps. Both ways the mean should be that of the four checks before and the four after,
-    within a factor of about two (normal in the logarithm, standard deviation ln 2).
+    ``summed``: daily catches are much like geometric ones (negative binomial of size 1) of some
+    mean, times the night's ``pulse``. Both ways, of the counts as they stand and of their steps,
+    the mean should be that of the four checks before and the four after, within a factor of about
+    two (normal in the logarithm, standard deviation ln 2); the likelihoods are summed over such
+    means from a sixteenth to sixteen times, by thirds of a factor of two.
+
+    ``exchanged``: each stage of a row as a negative binomial count (size ``_SIZE``) of the mean
+    about, that of its own stage without the largest. What does not hang on the mean cancels out.
 
     As of readings, what is dear is reckoned only where a condition could be met. It may ask
-    of ``about, about_most, sides, usual, usual_most, pulse, repeats, run_start, skipped, nights``
-    and ``kin`` only to be small, of ``about_checks, alike, kin_about, rises`` and ``summed`` only
-    to be large.
+    of ``about, about_most, about_second, about_rest, sides, usual, usual_most, pulse, repeats,
+    run_start, skipped, nights`` and ``kin`` only to be small, of ``about_checks, about_leap,
+    alike, kin_about, exchanged, rises`` and ``summed`` only to be large.
     """
     conditions = [condition for _, condition in asked]
     met = _any(conditions, "ecx", "o")
@@ -363,19 +393,21 @@ def build_courses(
     of_level, of_days = _reading(others, "alike", "ecx")
     beside = _or(_at_best(sql, {
         "about": "0", "about_checks": "8", "usual": "NULL::DOUBLE", "usual_most": "NULL::DOUBLE",
-        "about_most": _BESIDE_IT, "sides": _BESIDE_IT, "skipped": "1", "nights": "7",
+        "about_most": _BESIDE_IT, "about_second": _LESS_BESIDE_IT, "about_rest": "0",
+        "about_leap": "1e9", "exchanged": "1e9", "sides": _BESIDE_IT, "skipped": "1", "nights": "7",
         "kin": "0", "kin_about": "1e9", "pulse": "NULL::DOUBLE"}) for sql in of_days)
     level = _or(_at_best(sql, {"alike": "1e9", "alike_id": "-1", "repeats": "0"})
                 for sql in of_level)
     climbed = _or(_at_best(sql, {
         "run": "o.far", "run_total": "o.count", "rises": "o.far - 1", "summed": "1e9",
         "run_start": "0", "run_id": "-1"}) for sql in of_climb)
+    home = ", home" if by_home else ""
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_caught AS
         SELECT catch_id, row_id, c.taxon, c.count, hash(net, taxon, life_stage) AS net,
                hash(gear, taxon, life_stage) AS place, season, day, e.sheet_row, ord, nth,
                warmth AS water_temperature, hours_fished, soak_hours,
-               c.subsample_count IS NULL AS counted_whole{", home" if by_home else ""}
+               c.subsample_count IS NULL AS counted_whole{home}
         FROM {catches} c
         JOIN (SELECT *, row_number() OVER () AS nth FROM rule_nets WHERE NOT lifted) e
             USING (row_id)
@@ -411,7 +443,12 @@ def build_courses(
                                  OR catch_id IN (SELECT latest FROM rounds))),
         near AS (
             SELECT n.catch_id, avg(p.count) AS about, count(*) AS about_checks,
-                   max(p.count) AS about_most, max(p.count) FILTER (abs(step) < 3) AS sides,
+                   max(p.count) AS about_most,
+                   coalesce(list_extract(max(p.count, 2), 2), 0) AS about_second,
+                   coalesce((sum(p.count) - about_most) / nullif(about_checks - 1, 0), 0)
+                       AS about_rest,
+                   about_most / greatest(about_second, 1) AS about_leap,
+                   max(p.count) FILTER (abs(step) < 3) AS sides,
                    any_value(n.day) - max(p.day) FILTER (step = -1) - 1 AS skipped,
                    max(p.day) FILTER (step = 3) - max(p.day) FILTER (step = -3) AS nights
             FROM (SELECT catch_id, net, day, place_in_order,
@@ -425,7 +462,7 @@ def build_courses(
                        avg(p.count) FILTER (step <> 0) AS kin_about
                 FROM (SELECT b.catch_id, q.net, q.place_in_order,
                              unnest([-4, -3, -2, -1, 0, 1, 2, 3, 4]) AS step
-                      FROM (FROM odd o WHERE stands_out AND count > 3 * {_BESIDE_IT}) b
+                      FROM (FROM odd o WHERE stands_out AND count > 3 * {_LESS_BESIDE_IT}) b
                       JOIN placed q USING (row_id, taxon) WHERE q.net <> b.net) k
                 JOIN placed p ON p.place_in_order = k.place_in_order + k.step AND p.net = k.net
                 GROUP BY ALL)
@@ -451,20 +488,33 @@ def build_courses(
                    min(count) AS run_start, max(count) AS run_total, avg(count) AS run_mean,
                    min(place_in_order) AS low, max(place_in_order) AS high
             FROM odd WHERE climb IN (FROM climbs) GROUP BY ALL),
+        nights AS (
+            SELECT o.*, coalesce(n.pulse, 1) AS times FROM (
+                SELECT climb, day, count, TRUE AS inside{home},
+                       count - CASE WHEN place_in_order > low THEN previous ELSE 0 END AS step
+                FROM odd JOIN risen USING (net, climb)
+                UNION ALL BY NAME
+                SELECT s.climb, p.day, p.count, FALSE AS inside{home}
+                FROM (SELECT climb, net, CASE WHEN step < 0 THEN low ELSE high END + step AS at
+                      FROM risen, (SELECT unnest([-4, -3, -2, -1, 1, 2, 3, 4]) AS step)) s
+                JOIN placed p ON p.place_in_order = s.at AND p.net = s.net) o
+            LEFT JOIN {pulse} n ON n.local_date = o.day{_at_home("n", "o", by_home)}),
+        beside AS (
+            SELECT climb, sum(count) / sum(times) AS beside FROM nights
+            WHERE NOT inside GROUP BY ALL),
+        likely AS (
+            SELECT climb, list(summed_up) AS summed_up, list(each_day) AS each_day FROM (
+                SELECT climb, sum({_geometric("step", "mean")}) - pow(g / 3, 2) / 2 AS summed_up,
+                       sum({_geometric("count", "mean")}) - pow(g / 3, 2) / 2 AS each_day
+                FROM (SELECT *, (beside + 0.3) * pow(2, g / 3) * times AS mean
+                      FROM nights JOIN beside USING (climb), range(-12, 13) r(g) WHERE inside)
+                GROUP BY climb, g)
+            GROUP BY ALL),
         rising AS (
-            SELECT r.* EXCLUDE (low, high, run_mean, beside, leg),
-                   rises * ln(run_mean / leg) + CASE WHEN beside IS NULL THEN 0 ELSE
-                       (pow(greatest(ln((run_mean + 1) / (beside + 1)), 0), 2)
-                        - pow(ln((leg + 1) / (beside + 1)), 2)) / (2 * pow(ln(2), 2))
-                   END AS summed
-            FROM (
-                SELECT r.*, run_total / run AS leg, beside
-                FROM risen r LEFT JOIN (
-                    SELECT s.climb, avg(p.count) AS beside
-                    FROM (SELECT climb, net, CASE WHEN step < 0 THEN low ELSE high END + step AS at
-                          FROM risen, (SELECT unnest([-4, -3, -2, -1, 1, 2, 3, 4]) AS step)) s
-                    JOIN placed p ON p.place_in_order = s.at AND p.net = s.net
-                    GROUP BY ALL) b USING (climb)) r),
+            SELECT r.* EXCLUDE (low, high, run_mean),
+                   coalesce({_logarithm_of_sum("summed_up")} - ({_logarithm_of_sum("each_day")}),
+                            rises * ln(run_mean * run / run_total)) AS summed
+            FROM risen r LEFT JOIN likely USING (climb)),
         level AS (
             SELECT net, flat, place, count, count(*) AS alike, arg_min(row_id, ord) AS alike_id,
                    min(sheet_row) AS alike_first, max(sheet_row) AS alike_last
@@ -484,6 +534,11 @@ def build_courses(
             SELECT l.*, i.* EXCLUDE (net, climb), f.* EXCLUDE (net, flat, place, count),
                    u.usual, u.usual_most, a.skipped, a.nights, a.sides, k.kin, k.kin_about,
                    a.about, coalesce(a.about_checks, 0) AS about_checks, a.about_most,
+                   a.about_second, a.about_rest, a.about_leap,
+                   (l.count - k.kin) * ln(
+                       (k.kin_about + 0.5 / a.about_checks) * ({_SIZE} + {_USUAL_OF_OWN})
+                       / ({_USUAL_OF_OWN} * ({_SIZE} + k.kin_about + 0.5 / a.about_checks))
+                   ) AS exchanged,
                    n.pulse, q.large, q.round, q.latest,
                    CASE WHEN w.pairs - f.alike >= {_OTHERS} THEN greatest(
                        {_COMES_AGAIN}, (v.same - f.alike + 1 + 10 * {_COMES_AGAIN})

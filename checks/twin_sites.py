@@ -7,7 +7,7 @@ import duckdb
 from checks.sequences import TELLING, print_columns
 from shared.evidence import CORES, TWINS
 
-_ABOUT = 10
+_ABOUT = 5
 """Days before and after a stretch of such rows that tell what a site's own readings are."""
 
 _BREAK = 7
@@ -16,11 +16,14 @@ _BREAK = 7
 _MOST = 6.0
 """Standard deviations that one reading may speak for at most."""
 
-_APART = 0.4
+_APART = 1.0
 """How much better a stretch must fit one site than the other, in standard deviations."""
 
-_TIMES = 1.5
-"""How many times better at least."""
+_TIMES = 2.5
+"""How many times better at least: else both are asked, for to ask the wrong one alone hides it."""
+
+_WANTING = 3.0
+"""Standard deviations that a reading blank here speaks for, which the site else takes."""
 
 _WEATHER = ("water_temperature", "air_temperature")
 """What rises and falls at all sites together: held against the day's median of the sites."""
@@ -71,7 +74,7 @@ def lay_out_twins(con: duckdb.DuckDBPyConnection, events: str) -> None:
     has on the days before and after (the mean of the two sides, so that a season's course
     cancels out): how far its readings are from these, in the net's own standard deviations
     (1.4826 x median absolute difference from check to check / sqrt 2; Iglewicz & Hoaglin 1993),
-    on the mean of what both sites have; and one more for each reading that the site else takes
+    on the mean of what both sites have; and ``_WANTING`` for each reading that the site else takes
     and that is blank here, since there is nothing to copy into a column that the other sheet
     lacks. It is the own of the site that it fits better by ``_APART`` and ``_TIMES``. Takes
     ``site_days`` for the weather.
@@ -133,7 +136,7 @@ def lay_out_twins(con: duckdb.DuckDBPyConnection, events: str) -> None:
         fits AS (
             SELECT f.site, f.other, f.stretch,
                    avg(least(f.far, {_MOST})) FILTER (f.far IS NOT NULL AND o.far IS NOT NULL)
-                       + count(*) FILTER (f.wanting) AS misfit
+                       + {_WANTING} * count(*) FILTER (f.wanting) AS misfit
             FROM far f LEFT JOIN far o ON o.site = f.other AND o.other = f.site
                 AND o.stretch = f.stretch AND o.field = f.field
             GROUP BY ALL)

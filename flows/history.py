@@ -48,7 +48,7 @@ def life_of(network_dir: Path, network: Network, event_id: str) -> Life:
 
     An identity that a correction changed is followed both ways.
     """
-    with warehouse_of(network_dir, network) as warehouse:
+    with warehouse_of(network_dir, network, touches=()) as warehouse:
         names = _names(warehouse, event_id)
         life = Life(event_id)
         sheets = _sheets(warehouse, names)

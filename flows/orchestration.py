@@ -26,6 +26,7 @@ from shared.settings import Network
 from warehouse import record
 from warehouse.durable import make_folder
 from warehouse.lake import LakeOutOfReach
+from warehouse.slices import OF_THE_NETWORK
 
 Progress = Callable[[str], None]
 """Told in a few words what is going on."""
@@ -155,9 +156,14 @@ def weekly_run(
                     run.compare_sites()
                     over_sites(run, "judge and load", run.judge_and_load)
                 else:
+                    # What only this copy has (of a network that has just moved into its lake,
+                    # or of a run that was cut off) is there for everybody then.
+                    place.hand_in()
                     by_the_crew(run, crew, "read", crew.read)
                     by_the_crew(run, crew, "judge and load", lambda sites: crew.judge(
                         sites, run.standing_paths))
+                    # The sites are handed in, by those who did their work.
+                    place.touches = [OF_THE_NETWORK]
                     place.bring()
                     record.catch_up(place.warehouse)
             progress("release")

@@ -114,6 +114,7 @@ def _rebuild(
         try:
             place = work / "tallyweir.duckdb"
             with Warehouse.open(network_dir, place) as made:
+                made.record_turn = live.record_turn
                 run = WeeklyRun(network_dir, network, made, as_of)
                 for number, site in enumerate(network.sites, start=1):
                     progress(f"read: {number} of {len(network.sites)} sites")

@@ -7,24 +7,31 @@ and whose changes are put into the lake after, while no other machine leads.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from flows.network_folder import load_network
-from flows.secrets import lake_password
+from flows.secrets import STORE_SECRET, lake_password, secret
 from shared.settings import Network
-from warehouse.lake import LEAD, RECORD, Lake
+from warehouse.durable import make_folder
+from warehouse.lake import LEAD, RECORD, Lake, Store
 from warehouse.store import Warehouse
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Workplace:
-    """An open warehouse, and the lake it is a copy of (None: it is no copy)."""
+    """An open warehouse, and the lake it is a copy of (None: it is no copy).
+
+    ``touches``: slices that work here may change (None: any). To find out what has changed
+    every row of these is looked at.
+    """
 
     warehouse: Warehouse
     lake: Lake | None
+    touches: Collection[str] | None = None
 
     def bring(self) -> None:
         """Bring what the lake has and this copy lacks."""
@@ -34,7 +41,9 @@ class Workplace:
     def hand_in(self) -> None:
         """Put what was done here into the lake."""
         if self.lake is not None:
-            self.lake.check_in(self.warehouse, self.lake.slices_of(self.warehouse))
+            touched = self.touches
+            self.lake.check_in(self.warehouse, self.lake.slices_of(self.warehouse)
+                               if touched is None else touched)
 
     def tidy(self) -> None:
         """Let the lake forget what is long past, and keep it in few files."""
@@ -47,10 +56,18 @@ def lake_of(network_dir: Path, network: Network) -> Lake | None:
     settings = network.operating.lake
     if not settings.lake:
         return None
-    data = settings.data
-    if "://" not in data:
-        data = str((network_dir / Path(data).expanduser()).resolve()) + "/"
-    return Lake(network.id, settings.lake, data, lake_password(network.id))
+    if settings.data.startswith("s3://"):
+        address = urlsplit(settings.endpoint)
+        store = Store(settings.key_id, secret(STORE_SECRET, settings.key_id, "s3"),
+                      settings.region, address.netloc, address.scheme != "http")
+        return Lake(network.id, settings.lake, f"{settings.data.rstrip('/')}/",
+                    lake_password(network.id), store)
+    data = (network_dir / Path(settings.data).expanduser()).resolve()
+    if not data.is_dir():
+        # What volunteers wrote is in it: nobody else's.
+        make_folder(data.parent)
+        data.mkdir(mode=0o700, exist_ok=True)
+    return Lake(network.id, settings.lake, f"{data}/", lake_password(network.id))
 
 
 def joined(warehouse: Warehouse, lake: Lake) -> None:
@@ -60,7 +77,9 @@ def joined(warehouse: Warehouse, lake: Lake) -> None:
 
 
 @contextmanager
-def workplace(network_dir: Path, network: Network) -> Iterator[Workplace]:
+def workplace(
+    network_dir: Path, network: Network, touches: Collection[str] | None = None
+) -> Iterator[Workplace]:
     """A place to work in. Raises :class:`~shared.problems.NetworkBusy` where another works.
 
     What was finished is put into the lake when work ends, also when it ends with an error.
@@ -70,9 +89,10 @@ def workplace(network_dir: Path, network: Network) -> Iterator[Workplace]:
         with Warehouse.open(network_dir) as warehouse:
             yield Workplace(warehouse, None)
         return
-    with lake, Warehouse.open(network_dir) as warehouse, lake.turn(LEAD, 0):
+    # The turn comes first: not every shared folder keeps two machines out of one file.
+    with lake, lake.turn(LEAD, 0), Warehouse.open(network_dir) as warehouse:
         joined(warehouse, lake)
-        place = Workplace(warehouse, lake)
+        place = Workplace(warehouse, lake, touches)
         place.bring()
         try:
             yield place
@@ -85,7 +105,9 @@ def workplace(network_dir: Path, network: Network) -> Iterator[Workplace]:
 
 
 @contextmanager
-def warehouse_of(network_dir: Path, network: Network | None = None) -> Iterator[Warehouse]:
+def warehouse_of(
+    network_dir: Path, network: Network | None = None, touches: Collection[str] | None = None
+) -> Iterator[Warehouse]:
     """The warehouse to work on, as :func:`workplace` has it."""
-    with workplace(network_dir, network or load_network(network_dir)) as place:
+    with workplace(network_dir, network or load_network(network_dir), touches) as place:
         yield place.warehouse

@@ -127,7 +127,12 @@ class LakeSettings:
     lake: str = ""
     """How the catalogue in PostgreSQL is reached, in the words of libpq, without a password."""
     data: str = "lake"
-    """Where the Parquet files are: a folder; from the network's, if it is relative."""
+    """Where the Parquet files are: a folder (from the network's, if it is relative), or s3://."""
+    endpoint: str = ""
+    """Address of a store that speaks S3; empty: Amazon's own."""
+    region: str = ""
+    key_id: str = ""
+    """Whose secret key the environment or the keyring has."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -374,8 +379,19 @@ def _schedule(raw: Mapping[str, Any], where: str) -> ScheduleSettings:
 
 
 def _sharing(raw: Mapping[str, Any], where: str) -> tuple[LakeSettings, CrewSettings]:
-    table = _Table(raw.get("warehouse", {}), "[warehouse]", where, ("lake", "data"))
-    lake = LakeSettings(table.text("lake"), table.text("data", "lake") or "lake")
+    table = _Table(raw.get("warehouse", {}), "[warehouse]", where, (
+        "lake", "data", "endpoint", "region", "key_id"))
+    lake = LakeSettings(table.text("lake"), table.text("data", "lake") or "lake",
+                        table.text("endpoint"), table.text("region"), table.text("key_id"))
+    store = urlsplit(lake.endpoint)
+    if lake.endpoint and (store.scheme not in ("http", "https") or store.path.strip("/")):
+        raise table.refuse(f'endpoint = "{lake.endpoint}" is no address of a store.',
+                           'Write it alone, as in "https://store.example.org:9000".')
+    if store.scheme == "http" and store.hostname not in LOOPBACK:
+        raise table.refuse("endpoint would send sheets in the clear.", "Write https://.")
+    if lake.data.startswith("s3://") != bool(lake.key_id):
+        raise table.refuse("does not go together: data on s3:// needs key_id, a folder has none.",
+                           "Name the id of the key whose secret is in the environment.")
     if re.search(r"(^|\s)(password|passfile)\s*=|^\w+://[^@/]*:[^@/]*@", lake.lake):
         raise table.refuse(
             "lake holds a password: a secret does not belong in this file.",

@@ -17,7 +17,7 @@ from pathlib import Path
 PART = ".part-"
 """Start of the name of everything that is not finished."""
 
-PERSONAL = frozenset({"warehouse", "inbox", "outbox", "backups"})
+PERSONAL = frozenset({"warehouse", "inbox", "outbox", "backups", "lake"})
 """Folders of a network that name volunteers, hold their sheets, or say where eels are."""
 
 _TRIES = 40

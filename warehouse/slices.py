@@ -52,16 +52,24 @@ class Group:
 
 _READ_BY = "JOIN (SELECT DISTINCT site, sha256 FROM readings) AS r ON r.sha256 = t.sha256"
 
-READ = Group("read", {
+_SHEETS = Group("sheets", {
     "readings": Cut("t.site", "t.sha256"),
-    "tables_seen": Cut("t.site", "t.sha256"),
-    **{table: Cut("t.site", "t.file_sha256") for table in STAGED_TABLES},
-    "raw_rows": Cut("r.site", "t.sha256", _READ_BY, drops=False),
+    "staged_events": Cut("t.site", "t.file_sha256"),
+    "staged_catches": Cut("t.site", "t.file_sha256"),
 }, told_by="readings")
 """What a file gave: a function of its bytes and the reader's key, which ``readings`` has."""
 
+_CELLS = Group("cells", {
+    "tables_seen": Cut("t.site", "t.sha256"),
+    **{table: Cut("t.site", "t.file_sha256") for table in STAGED_TABLES
+       if table not in _SHEETS.tables},
+    "raw_rows": Cut("r.site", "t.sha256", _READ_BY, drops=False),
+})
+"""Where in the sheets it stood, for whoever judges the site itself or writes to it."""
+
 GROUPS: tuple[Group, ...] = (
-    READ,
+    _SHEETS,
+    _CELLS,
     Group("refused", {"file_troubles": Cut("t.site")}),
     Group("clean", {
         "clean_events": Cut("t.site_id", "t.source_file_sha256"),
@@ -91,5 +99,5 @@ RECORDED: Mapping[str, str] = {
 NOT_SHARED = frozenset({"migrations", *local_tables()})
 """Tables that say how this very database is laid out, or save it work and follow from others."""
 
-EVIDENCE: tuple[str, ...] = (READ.name,)
+EVIDENCE: tuple[str, ...] = (_SHEETS.name,)
 """Groups of the other sites that judging one of them looks at."""

@@ -79,7 +79,9 @@ def _set_after_check(limits: Limits, _: Network) -> Iterator[Probe]:
             Effect.HOLD,
             f"e.set_at >= e.checked_at AND {exchanged}",
             guard="e.set_at >= e.checked_at",
-            facts=facts | {"likelier": f"strftime(e.{other}, '%Y-%m-%d')"},
+            # Set before the hour of the check, tomorrow's date for yesterday's says the same.
+            facts=facts | {"likelier": f"CASE WHEN {a_day_less} < 0 "
+                           f"THEN strftime(e.{other}, '%Y-%m-%d') END"},
             message="The net is written as set {set}, after the check of {checked}; the two "
             "dates look exchanged.",
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from checks.rule import Case, Limits, Over, Probe, Rule, Suggestion, Threshold, suggest_number
@@ -16,6 +17,7 @@ def _unlike(limits: Limits, _: Network) -> Iterator[Probe]:
     expected = ("greatest(x.about, coalesce(x.usual, 0.0), "
                 "coalesce(x.about * x.pulse, 0.0), 1.0)")
     eels = "c.taxon LIKE 'anguilla-%'"
+    pair = f"{eels} AND x.about_leap > {limits['times']!r}"
     # Other animals come in schools, and a school is no slip.
     times = f"CASE WHEN {eels} THEN {limits['times']!r} ELSE {limits['school_times']!r} END"
     yield Probe(
@@ -27,9 +29,13 @@ def _unlike(limits: Limits, _: Network) -> Iterator[Probe]:
         "AND c.count > 1.5 * coalesce(x.usual_most, 0) "
         # What dwarfs every check about is odd in a good year too.
         f"OR {eels} AND x.about_checks >= {limits['all_checks']!r} "
-        f"AND c.count > {limits['times']!r} * greatest(x.about_most, x.about * x.pulse, 1.0))",
-        facts={"about": "format('{:.0f}', x.about)", "expected": expected,
-               "about_most": "x.about_most"},
+        f"AND c.count > {limits['times']!r} * greatest(x.about_most, x.about * x.pulse, 1.0) "
+        # Of two near each other each would hide the other.
+        f"OR {pair} AND x.about_checks >= {limits['all_checks']!r} AND c.count > "
+        f"{limits['times']!r} * greatest(x.about_second, x.about_rest * x.pulse, 1.0))",
+        facts={"about": f"format('{{:.0f}}', CASE WHEN {pair} THEN x.about_rest ELSE x.about END)",
+               "expected": f"CASE WHEN {pair} THEN x.about_rest ELSE {expected} END",
+               "about_most": f"CASE WHEN {pair} THEN x.about_second ELSE x.about_most END"},
     )
     yield Probe(
         Over.COURSES,
@@ -65,10 +71,10 @@ def _exchanged(limits: Limits, _: Network) -> Iterator[Probe]:
         "count",
         Effect.QUERY,
         f"c.taxon LIKE 'anguilla-%' AND c.count >= {limits['animals']!r} "
-        "AND c.count > 4 * greatest(x.about_most, 1) "
+        "AND x.about_checks >= 3 AND c.count > 3 * greatest(x.about_second, 1) "
         f"AND x.kin * 4 < c.count AND x.kin_about * {limits['times']!r} >= c.count "
-        "AND x.kin_about >= 3 * x.about",
-        facts={"about": "format('{:.0f}', x.about)",
+        f"AND x.exchanged >= {math.log(limits['odds'])!r}",
+        facts={"about": "format('{:.0f}', x.about_rest)",
                "kin_text": "format('{:.0f}', x.kin)",
                "kin_about": "format('{:.0f}', x.kin_about)"},
     )
@@ -161,6 +167,7 @@ RULES = (
                    "row-pasted", "rows-sent-before", "same-as-other-site"),
         groups=False,
         example={"written": "4120", "what": "American eel (glass eel)", "about": "380"},
+        version=2,
     ),
     Rule(
         id="day-skipped",
@@ -190,7 +197,8 @@ RULES = (
         title="A catch in the other stage's column",
         about="The row has of one life stage what the checks before and after have of the other, "
         "and hardly any of that: the number was written a column too far.",
-        source="common practice",
+        source="likelihood ratio of the row as it stands and with the two exchanged, catches taken "
+        "as negative binomial; common practice",
         effect=Effect.QUERY,
         message="{written} {what}, where the checks before and after had about {about}, and "
         "{kin_text} of the other stage, where they had about {kin_about}.",
@@ -198,14 +206,17 @@ RULES = (
         probes=_exchanged,
         thresholds={
             "animals": Threshold(12.0, "", "smaller counts are let be"),
-            "times": Threshold(5.0, "", "times what the other stage has, up to which it may be "
+            "times": Threshold(8.0, "", "times what the other stage has, up to which it may be "
                                "its catch"),
+            "odds": Threshold(25_000.0, "", "how many times likelier the row is with the two "
+                              "exchanged"),
         },
         yields_to=("count-negative", "count-fractional", "subsample-expansion",
                    "row-pasted", "rows-sent-before", "same-as-other-site", "duplicate-event"),
         groups=False,
         example={"written": "60", "what": "American eel (elver)", "about": "0", "kin_text": "0",
                  "kin_about": "48"},
+        version=2,
     ),
     Rule(
         id="row-edited",

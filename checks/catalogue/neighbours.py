@@ -143,6 +143,6 @@ RULES = (
         },
         of_row=True,
         example={"date": "15 Mar 2026", "other": "alder-creek", "rows_text": "31"},
-        version=2,
+        version=3,
     ),
 )

@@ -102,7 +102,7 @@ def _less_the_day_before(case: Case) -> Suggestion | None:
     return suggest_number(case, daily)
 
 
-_SURELY_UNDER_WAY = 4
+_SURELY_UNDER_WAY = 5
 
 
 def _rounded(limits: Limits, _: Network) -> Iterator[Probe]:
@@ -187,10 +187,11 @@ RULES = (
         title="A running total in place of the day's count",
         about="The counts only rise, check after check, and then begin anew or end, and it is "
         "their steps that are like the catches before and after, not they themselves: somebody "
-        "wrote the sum so far. A run that swells has nights like its own beside it. One run is "
-        "one question.",
-        source="likelihood ratio of daily catches against their sum, catches taken as "
-        "exponential, which overdispersed counts are close to; common practice",
+        "wrote the sum so far. A run that swells has nights like its own beside it, or swells at "
+        "the other sites too. One run is one question.",
+        source="likelihood ratio of daily catches against their sum, catches taken as geometric "
+        "(negative binomial of size 1), their mean as that of the checks beside within a factor of "
+        "about two, times the pulse of each night at the other sites; common practice",
         effect=Effect.QUERY,
         message="The counts never fall over {run} checks (rows {first} to {last}); it looks like "
         "a running total.",
@@ -201,11 +202,11 @@ RULES = (
             "rises": Threshold(4.0, "", "how often the count rises at least"),
             "animals": Threshold(12.0, "", "least last count of the run"),
             "times": Threshold(1.75, "", "how many times the first count the last is at least"),
-            "odds": Threshold(1000.0, "", "how many times likelier a sum is than daily catches"),
+            "odds": Threshold(2_000.0, "", "how many times likelier a sum is than daily catches"),
         },
         yields_to=("row-pasted", "rows-sent-before", "copied-down"),
         example={"run": "9", "first": "40", "last": "48"},
-        version=2,
+        version=3,
     ),
     Rule(
         id="round-counts",

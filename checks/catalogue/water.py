@@ -77,6 +77,13 @@ def _usual(field_id: str) -> str:
 # -- oxygen -----------------------------------------------------------------------------------
 
 _O, _P, _T = "e.dissolved_oxygen", "e.dissolved_oxygen_saturation", "e.water_temperature"
+_USUAL_O, _USUAL_P, _USUAL_T = (_usual(name) for name in (
+    "dissolved_oxygen", "dissolved_oxygen_saturation", "water_temperature"))
+# Oxygen at saturation falls about as 1 / (31.6 + t); what salt takes off it, a site's water has
+# on the days around as well, so that it cancels out.
+_HERE = f"({_P} * ({_USUAL_O} * (31.6 + {_USUAL_T}) / {_USUAL_P}) / (31.6 + {_T}))"
+"""SQL: the mg/l that the row's % come to, as they did at the site on the days around."""
+
 _OXYGEN_CEILING = 25.0
 """mg/l from which a number is no reading of mg/l at all: the dictionary's possible range."""
 
@@ -146,6 +153,23 @@ def _oxygen_verdict(case: Case) -> Verdict | None:
     return Verdict("pair", ("dissolved_oxygen", "dissolved_oxygen_saturation"))
 
 
+def _unlike_here(case: Case) -> Verdict | None:
+    """As :func:`_oxygen_verdict`, of water whose salt is not known: by the days around alone."""
+    oxygen, here = case.fact("oxygen"), case.fact("here")
+    percent = _log_ratio(case.fact("percent"), case.fact("usual_percent"))
+    celsius, warm = case.fact("celsius"), case.fact("usual_celsius")
+    if not oxygen or not here or percent is None or celsius is None or warm is None:
+        return None
+    culprit = stands_apart(math.log(oxygen / here), {
+        "dissolved_oxygen": _log_ratio(oxygen, case.fact("usual_oxygen")),
+        "dissolved_oxygen_saturation": -percent,
+        "water_temperature": _log_ratio(31.6 + celsius, 31.6 + warm),
+    })
+    if culprit is not None:
+        return Verdict("one", (culprit,))
+    return Verdict("pair", ("dissolved_oxygen", "dissolved_oxygen_saturation"))
+
+
 def _oxygen_disagrees(limits: Limits, _: Network) -> Iterator[Probe]:
     share, gap = 1 + limits["share"], limits["mg_l"]
     readings = f"{_O} > 0 AND {_O} < {_OXYGEN_CEILING!r} AND {_P} > 0 AND {_P} <= 250"
@@ -182,6 +206,41 @@ def _oxygen_disagrees(limits: Limits, _: Network) -> Iterator[Probe]:
                     "apart from the days around.")
     yield probe("dissolved_oxygen", "meter", _OXYGEN_SAYS + " It would be right in fresh water: "
                 "the meter's salinity setting seems to be 0.")
+    # Fresh or sea water would do: what the site's own water makes of the % is nearer.
+    saltless = f"{readings} AND {_T} IS NOT NULL AND coalesce({_S}, {_K}, {_C}) IS NULL"
+    unlike = f"""
+        SELECT row_id FROM (WITH shares AS (
+            SELECT row_id, e.site, date_diff('day', DATE '2000-01-01', e.local_date) // 10 AS span,
+                   {_O} AS oxygen, {_P} / (31.6 + {_T}) AS air
+            FROM {{events}} e WHERE {saltless}),
+        usual AS (
+            SELECT site, near AS span, median(oxygen / air) AS usual
+            FROM (SELECT *, unnest([span - 1, span, span + 1]) AS near FROM shares)
+            GROUP BY ALL HAVING count(*) >= 5)
+        SELECT row_id FROM shares JOIN usual USING (site, span)
+        WHERE greatest(oxygen / (air * usual), air * usual / oxygen) > {share!r}
+          AND abs(oxygen - air * usual) > {gap!r})"""
+
+    def verdict(case: Case) -> Verdict | None:
+        oxygen, here = case.fact("oxygen"), case.fact("here")
+        if not oxygen or not here or abs(oxygen - here) <= gap:
+            return None
+        return _unlike_here(case) if max(oxygen / here, here / oxygen) > share else None
+
+    for name, kind, more in (
+        ("dissolved_oxygen", "pair", ""),
+        ("dissolved_oxygen_saturation", "pair", ""),
+        *((name, "one", " Of the readings that enter, {field} stands apart from the days around.")
+          for name in ("dissolved_oxygen", "dissolved_oxygen_saturation", "water_temperature")),
+    ):
+        yield Probe(
+            Over.WATER, name, Effect.QUERY,
+            f"{saltless} AND NOT ({odd})",
+            facts=facts | {"here": _HERE, "here_text": f"format('{{:.1f}}', {_HERE})"},
+            rows=unlike,
+            keep=_pointing(verdict, kind),
+            message="By the days around, {sat} % of saturation is {here_text} mg/l in this site's "
+            f"water, but the sheet says {{mg}} mg/l.{more}")
 
 
 _OXYGEN_SAYS = (
@@ -192,6 +251,9 @@ _OXYGEN_SAYS = (
 
 def _mended_oxygen(case: Case) -> Suggestion | None:
     """The number as the meter would have it, or a slip of the pen that mends all; else None."""
+    here = case.fact("here")
+    if here is not None and case.field == "dissolved_oxygen":
+        return slip_of_the_pen(case, here * 0.95, here * 1.05)
     verdict = _oxygen_verdict(case)
     oxygen, percent = case.fact("oxygen"), case.fact("percent")
     most, salt = case.fact("saturation"), case.fact("salt")
@@ -236,6 +298,9 @@ _NEAR_SPECIFIC = f"(0.4665 * pow({_K} / 1000, 1.0878))"
 _NEAR_RAW = f"(0.4665 * pow({_C} / (1 + 0.0191 * ({_T} - 25)) / 1000, 1.0878))"
 _SAME = 0.051
 """Two columns that differ by less hold the same number, rounding aside."""
+
+_METERS_HOLD = 0.05
+"""Share of a conductivity that hand-held meters hold, common practice."""
 
 
 def _apart(one: str, other: str, limits: Limits, slack: float = 0.0) -> str:
@@ -470,6 +535,10 @@ def _mended_salt(case: Case) -> Suggestion | None:
             abs(reading / 1000 - row.salinity) < _SAME
         ):
             return None  # what was read by another instrument it does not tell to the digit
+    if row.referred is not None and row.salinity is not None and (
+        abs(row.referred / 1000 - row.salinity) <= _METERS_HOLD * row.salinity
+    ):
+        return None  # the meter's reading at 25 degC in the salinity's column, no slip of a digit
     usual = case.fact("usual_salinity")
     offered = slip_of_the_pen(case, derived * 0.93 - 0.1, derived * 1.07 + 0.1)
     if offered is None or usual is None or row.salinity is None:
@@ -610,7 +679,8 @@ RULES = (
         id="oxygen-disagrees",
         title="Oxygen in mg/l and in % that cannot both be right",
         about="From temperature, salinity and % of saturation the mg/l follow. The difference "
-        "allowed covers the weather's pressure, meters' accuracy and rounding. What stands apart "
+        "allowed covers the weather's pressure, meters' accuracy and rounding. Where nothing tells "
+        "the salt, the days around tell what the % come to in the site's water. What stands apart "
         "from the days around is pointed at, else both; mg/l that are right for fresh water in "
         "salt water tell of the meter's setting.",
         source="Benson & Krause 1984 for oxygen at saturation; pressure at sea level moves it by "
@@ -630,6 +700,7 @@ RULES = (
         reads=("dissolved_oxygen", "dissolved_oxygen_saturation", "water_temperature"),
         pairs=True,
         example={"sat": "94", "expected_text": "10.2", "mg": "12.0"},
+        version=2,
     ),
     Rule(
         id="oxygen-supersaturated",

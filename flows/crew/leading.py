@@ -10,13 +10,12 @@ import math
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from importlib import import_module
 from typing import Any
 
 from flows.crew.at_sites import Errand, Report, judge_sites, read_sites, version
 from shared.operating import CrewSettings
 from shared.problems import Problem
-from warehouse.lake import LakeNotInstalled
+from warehouse.lake_session import library
 
 _REACHED_SECONDS = 30
 _LOOK_SECONDS = 10.0
@@ -32,15 +31,9 @@ class CrewOutOfReach(Problem, ConnectionError):
     code = "crew-out-of-reach"
 
 
-def dask(name: str = "distributed") -> Any:
-    """The library of that name. Raises :class:`LakeNotInstalled` where the extra is not there."""
-    try:
-        return import_module(name)
-    except ImportError as error:
-        raise LakeNotInstalled(
-            f"network.toml names workers, and {name} is not installed.",
-            "Install the extra: `uv sync --extra lake`, or pip install 'tallyweir[lake]'.",
-        ) from error
+def dask() -> Any:
+    """Dask's library. Raises :class:`~warehouse.lake.LakeNotInstalled` where it is not there."""
+    return library("distributed")
 
 
 def security_of(settings: CrewSettings) -> Any:

@@ -77,10 +77,11 @@ async def _work(settings: CrewSettings, folder: Path, say: Say) -> None:
                 say(f"Working for {settings.scheduler}.")
                 waiting = False
                 await worker.finished()
-        except (OSError, TimeoutError, ValueError, RuntimeError):
+        except (OSError, TimeoutError, ValueError, RuntimeError) as error:
             # Not there yet, or gone while we said hello: Dask tells these in several ways.
             if not waiting:
-                say(f"Waiting for the scheduler at {settings.scheduler}.")
+                why = (str(error).splitlines() or [type(error).__name__])[0]
+                say(f"Waiting for the scheduler at {settings.scheduler} ({why}).")
             waiting = True
         await asyncio.sleep(_AGAIN_SECONDS)
 

@@ -44,6 +44,7 @@ from shared.problems import NetworkBusy, Problem
 from shared.settings import Network
 from warehouse import activities, durable
 from warehouse.activities import Done
+from warehouse.slices import OF_THE_NETWORK
 from warehouse.standing import Standing, read_standing
 from warehouse.store import Warehouse
 
@@ -132,12 +133,16 @@ def _performed(chore: Chore, activity: str, id_: str, began: dt.datetime) -> Don
 
 @contextlib.contextmanager
 def open_patiently(network_dir: Path, seconds: float = 300.0) -> Iterator[Warehouse]:
-    """The warehouse, waiting a while for whoever has it open (a person's command, mostly)."""
+    """The warehouse, waiting a while for whoever has it open (a person's command, mostly).
+
+    For what is written by chores: the ledger, sources and letters, and the record.
+    """
     deadline = time.monotonic() + seconds
     with contextlib.ExitStack() as stack:
         while True:
             try:
-                warehouse = stack.enter_context(warehouse_of(network_dir))
+                warehouse = stack.enter_context(
+                    warehouse_of(network_dir, touches=[OF_THE_NETWORK]))
                 break
             except NetworkBusy:
                 if time.monotonic() >= deadline:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 
 import pytest
@@ -444,7 +445,9 @@ def test_the_page_says_what_was_found_and_what_was_not() -> None:
     seeded = score(judged(errors, [finding("temperature-unit", 4, "water_temperature")]))
     clean = score(judged([], [finding("implausible", 2, "ph", Effect.HOLD)]))
     nothing = score(judged([], []))
-    made = page({"seeded": seeded, "resent": nothing, "mixture": nothing, "clean": clean,
+    seeded.drawn_again["running-total"] = 3
+    mixture = replace(nothing, drawn_again=Counter({"running-total": 1}))
+    made = page({"seeded": seeded, "resent": nothing, "mixture": mixture, "clean": clean,
                  "strange": nothing}, "python -m bench.scorecard", range(1, 2), 16, 3)
     by_kind = made.split("## What went wrong")[0]
     rows = {line.split()[1]: line for line in by_kind.splitlines() if line.startswith("| ")}
@@ -452,5 +455,6 @@ def test_the_page_says_what_was_found_and_what_was_not() -> None:
     assert rows["copied-down"].split()[2] == "(short)"
     assert "Missed copied-down (1):" in made
     assert "clean rows held: 1 of 10, 1 in 10" in made
+    assert "for want of a trace: digit-slip-count 0, running-total 4." in made
     assert "| recall of traceable mistakes at least 0.97" in made and "0.500 [0.095, 0.905]" in made
     assert "python -m bench.scorecard" in made

@@ -199,6 +199,13 @@ def _set_on(sheet: MadeUpSheet, start: dt.datetime | None) -> int:
     return sheet.row(set_date=start.date(), set_time=start.time(), hours_fished=None)
 
 
+def _set_on_for_a_day(sheet: MadeUpSheet, start: dt.datetime | None) -> int:
+    """Set at ``start``, in a sheet that says that it was for a day."""
+    if start is None:
+        return sheet.row(set_date=None, set_time=None)
+    return sheet.row(set_date=start.date(), set_time=start.time(), hours_fished=24.2)
+
+
 def _set_undated(sheet: MadeUpSheet, time: dt.time | None) -> int:
     """Set on the day of the check, in a sheet that has no set date of its own."""
     start = None if time is None else dt.datetime.combine(FIRST_DAY, time)
@@ -579,6 +586,12 @@ SCENARIOS: tuple[Scenario, ...] = (
         f"after the check of 10 Mar 07:00; the two dates look exchanged. {_MEND_TIME}",
         "local_date", HOLD, Flag.FAIL, suggestion="2026-03-11", limits={"most_hours": 21.0},
         name="exchanged"),
+    Scenario(
+        # Tomorrow's date for yesterday's would say the same: nothing is offered.
+        "set-after-check", _set_on_for_a_day, moment(1, "06:50"), "The net is written as set "
+        "11 Mar 06:50, after the check of 10 Mar 07:00; the two dates look exchanged. "
+        f"{_MEND_TIME}",
+        "set_date", HOLD, Flag.FAIL, name="exchanged-or-tomorrow"),
     Scenario(
         "set-after-check", _set_undated, clock("17:30"), "The net is written as set 10 Mar 17:30, "
         f"after the check of 10 Mar 07:00. {_MEND_TIME}", "set_time", HOLD,

@@ -182,6 +182,15 @@ def _leap(sheet: MadeUpSheet, count: float | None) -> int:
     return looked
 
 
+def _leap_beside_another(sheet: MadeUpSheet, count: float | None) -> int:
+    looked = 0
+    for day in range(11):
+        other = 310.0 if day == 7 else 30.0
+        row = sheet.row(day, catches=[{"count": count if day == 5 else other}])
+        looked = row if day == 5 else looked
+    return looked
+
+
 def _out_of_order(sheet: MadeUpSheet, date: dt.date | None) -> int:
     looked = 0
     for day in (22, 23, 24, 25, 26, 27):
@@ -474,7 +483,7 @@ SCENARIOS: tuple[Scenario, ...] = (
         "whether the two changed columns; if it is right, say so and it stays.", "count", QUERY,
         Flag.SUSPECT, fine=(0.0, 11.0), edge=(11.0, 12.0), limits=limits, name=next(iter(limits)),
         stage="elver")
-      for limits in ({"animals": 50.0}, {"times": 1.0})),
+      for limits in ({"animals": 50.0}, {"times": 1.0}, {"odds": 1e60})),
     *(Scenario(
         "unlike-history", _leap, 400.0, "400 American eel (glass eel): the checks before and after "
         f"had about 30. {_DIGIT}", "count", QUERY, Flag.SUSPECT, fine=(0.0, 90.0),
@@ -486,6 +495,11 @@ SCENARIOS: tuple[Scenario, ...] = (
         f"after had about 30. {_DIGIT}", "count", QUERY, Flag.SUSPECT, fine=(90.0,),
         edge=(150.0, 151.0), suggestion="40", limits=limits, name="dwarfs-all", stage="glass eel")
       for limits in ({"all_checks": 9.0},)),
+    Scenario(
+        "unlike-history", _leap_beside_another, 400.0, "400 American eel (glass eel): the checks "
+        f"before and after had about 30. {_DIGIT}", "count", QUERY, Flag.SUSPECT, fine=(0.0, 90.0),
+        edge=(150.0, 151.0), suggestion="40", limits={"times": 20.0}, name="two-near-each-other",
+        stage="glass eel"),
     Scenario(
         "unlike-history", _school, 700.0, "700 Threespine stickleback (unspecified): the checks "
         f"before and after had about 30. {_DIGIT}", "count", QUERY, Flag.SUSPECT,

@@ -139,6 +139,14 @@ SCENARIOS: tuple[Scenario, ...] = (
         f"95 % of saturation is 8.9 to 11.3 mg/l, but the sheet says 14.0 mg/l. {_DIGIT}",
         "dissolved_oxygen", QUERY, Flag.SUSPECT, fine=(11.5, 9.0, 8.4), name="salt-unknown"),
     Scenario(
+        # Nor here, but the days around tell what the site's water makes of the %.
+        "oxygen-disagrees", after_a_week("dissolved_oxygen", salinity=None, conductivity=None,
+                                         specific_conductance=None), 12.2, "By the days around, "
+        "95 % of saturation is 10.6 mg/l in this site's water, but the sheet says 12.2 mg/l. Of "
+        f"the readings that enter, Dissolved oxygen {_STANDS} {_DIGIT}", "dissolved_oxygen", QUERY,
+        Flag.SUSPECT, fine=(10.6, 9.8), edge=(11.6, 11.8), limits={"share": 0.4},
+        name="salt-unknown-days-around"),
+    Scenario(
         "oxygen-supersaturated", alone("dissolved_oxygen", water_temperature=10.0, salinity=8.0),
         15.9, "Dissolved oxygen 15.9 mg/l would be 148 % of saturation: this row's water holds "
         "10.7 mg/l. Check it and the water's temperature; after a sunny bloom say that it is "

@@ -127,6 +127,21 @@ def test_a_rise_is_a_sum_where_its_steps_are_like_the_nights_beside_it_not_its_n
     assert len(_about(sheet, "running-total")) == asked
 
 
+@pytest.mark.parametrize(("pulses", "asked"), [
+    ((), 5),
+    ((1.0, 2.0, 4.0, 4.0, 8.0, 8.0), 0),
+    ((2.0, 1.0, 0.5, 1.0, 2.0, 0.5), 5),
+])
+def test_a_rise_that_the_other_sites_have_too_is_no_sum(
+    pulses: tuple[float, ...], asked: int
+) -> None:
+    sheet, beside = MadeUpSheet(), (11, 16, 9, 14)
+    for day, count in enumerate((*beside, 10, 24, 33, 48, 60, 71, *beside)):
+        sheet.row(day, catches=[{"count": float(count)}])
+    told = {FIRST_DAY + dt.timedelta(days=4 + at): pulse for at, pulse in enumerate(pulses)}
+    assert len([f for f in judged([sheet], pulses=told) if f.rule == "running-total"]) == asked
+
+
 def test_the_same_small_catch_night_after_night_is_no_copied_cell() -> None:
     sheet = MadeUpSheet()
     for day in range(40):
@@ -185,24 +200,29 @@ def test_a_unit_is_not_offered_where_it_is_as_impossible() -> None:
 # -- evidence ---------------------------------------------------------------------------------
 
 
-def _network() -> tuple[duckdb.DuckDBPyConnection, list[MadeUpSheet]]:
+def _network(once: float = 300.0) -> tuple[duckdb.DuckDBPyConnection, list[MadeUpSheet]]:
     sheets = [MadeUpSheet() for _ in range(5)]
     for number, sheet in enumerate(sheets):
         for day in range(11):
             sheet.row(day, water_temperature=5.0 + number / 10, ph=7.0 + number / 10,
                       salinity=9.0 + day / 10,
-                      catches=[{"taxon": EEL, "count": (300.0 if day == 5 else 20.0) + number}])
+                      catches=[{"taxon": EEL, "count": (once if day == 5 else 20.0) + number}])
     con, _ = connected(sheets)
     return con, sheets
 
 
-def test_a_day_on_which_the_sites_catch_many_times_their_usual_is_a_pulse() -> None:
-    con, sheets = _network()
+@pytest.mark.parametrize(("caught", "times"), [(300.0, 16.0), (0.0, 0.125), (21.0, None)])
+def test_a_day_on_which_the_sites_catch_other_than_usual_is_a_pulse_or_a_lull(
+    caught: float, times: float | None
+) -> None:
+    con, sheets = _network(caught)
     with con:
         lay_out_site_days(con, "judged_events", "judged_catches")
         neighbour_evidence(con, [sheets[0].site])
-        assert con.execute("SELECT local_date, pulse FROM neighbour_pulse").fetchall() == [
-            (FIRST_DAY + dt.timedelta(days=5), 16.0)]
+        told = dict(con.execute("SELECT local_date, pulse FROM neighbour_pulse").fetchall())
+    assert told.pop(FIRST_DAY + dt.timedelta(days=5), None) == times
+    # The days about it are measured against it.
+    assert all(pulse < 1 for pulse in told.values())
 
 
 def test_evidence_of_catches_and_twins_changes_only_when_it_could_change_a_judgement() -> None:

@@ -11,18 +11,20 @@ from tests.checks.made_up_sheets import MadeUpSheet, connected
 
 
 def _shared(
-    apart: float, days: int = 4, least: int = 12, **theirs: float
+    apart: float, days: int = 4, least: int = 12, within: int = 30, **theirs: float
 ) -> dict[str, list[bool | None]]:
     """What is said of days on which ``copier`` has the rows of ``owner``, by site.
 
-    The copier's water is ``apart`` degC from the owner's; ``theirs`` it reads besides.
+    The copier's water is ``apart`` degC from the owner's on days up to ``within`` from the rows,
+    on others as far the other way; ``theirs`` it reads besides.
     """
     sheets = {name: MadeUpSheet() for name in ("owner", "copier", *"abcde")}
     for number, (name, sheet) in enumerate(sheets.items()):
         for day in range(30):
             copied = name == "copier" and least <= day < least + days
             of = 0 if copied else number
-            warm = (0.0, apart, 0.9, -0.7, 0.5, -0.4, 0.2)[of]
+            away = max(least - day, day - least - days + 1)
+            warm = (0.0, apart if away <= within else -apart, 0.9, -0.7, 0.5, -0.4, 0.2)[of]
             # Weather that all have, and what each differs by from day to day.
             water = 7.0 + day * 0.1 + day * 7 % 5 * 0.3 + warm + (day * 11 + of * 5) % 7 * 0.1
             air = day * 3 % 8 + 0.4 + (day * 5 + of * 3) % 11 * 0.1
@@ -47,6 +49,17 @@ def test_rows_are_of_the_site_whose_days_before_and_after_they_fit() -> None:
 
 def test_of_sites_that_hardly_differ_the_rows_do_not_tell() -> None:
     assert _shared(0.0) == {"owner": [None] * 4, "copier": [None] * 4}
+
+
+@pytest.mark.parametrize(("apart", "told"), [(0.4, None), (1.5, None), (2.0, True)])
+def test_a_little_better_a_fit_is_no_verdict(apart: float, told: bool | None) -> None:
+    said = _shared(apart)
+    assert said["owner"] == [told] * 4
+    assert said["copier"] == [None if told is None else not told] * 4
+
+
+def test_the_days_next_to_the_rows_tell_whose_they_are() -> None:
+    assert _shared(3.0, within=5) == {"owner": [True] * 4, "copier": [False] * 4}
 
 
 def test_a_column_left_blank_tells_the_copy() -> None:

@@ -205,3 +205,16 @@ def test_logarithms_of_nothing_are_no_trouble() -> None:
     found = _found(sheet, row)
     assert {f.rule for f in found} == {"salinity-disagrees"}
     assert all(math.isfinite(float(f.suggested)) for f in found if f.suggested)
+
+
+@pytest.mark.parametrize(("salinity", "offered"), [(31.1, "13.1"), (21.2, "")])
+def test_a_meters_reading_among_salinities_is_not_mended_as_a_slip(
+    salinity: float, offered: str
+) -> None:
+    """Of 21.2 mS/cm at 25 degC the digits say 12.2, which is not what the water had."""
+    sheet = MadeUpSheet()
+    for day in range(9):
+        sheet.row(day, water_temperature=8.0, salinity=12.9, conductivity=14_316.0 + day)
+    row = sheet.row(9, water_temperature=8.0, salinity=salinity, conductivity=14_316.0)
+    (found,) = [f for f in _found(sheet, row) if f.field == "salinity"]
+    assert (found.rule, found.suggestion) == ("salinity-disagrees", offered)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -12,6 +12,7 @@ import pytest
 from fixtures import lay_out
 from flows.answers.deciding import Wish, decide
 from flows.network_folder import load_network
+from flows.rebuilding import rebuild
 from flows.weekly import WeeklyRun, run_in_order
 from flows.workplace import lake_of, workplace
 from shared.decisions import Action
@@ -88,6 +89,7 @@ def test_a_season_is_the_same_on_the_lake_though_the_copy_is_thrown_away_in_betw
     assert (bay / "warehouse" / "record.jsonl").read_bytes() == (
         weeks / "calm" / "warehouse" / "record.jsonl").read_bytes()
     assert list((bay / "lake").rglob("*.parquet"))
+    assert (bay / "lake").stat().st_mode & 0o077 == 0
 
 
 def test_a_network_with_a_history_of_its_own_moves_into_a_lake_by_its_next_run(
@@ -107,24 +109,37 @@ def test_a_network_with_a_history_of_its_own_moves_into_a_lake_by_its_next_run(
     assert published(bay) == published(weeks / "calm")
 
 
-@pytest.mark.parametrize("stage", ["receive", "judge_and_load", "publish", "finish"])
 def test_when_the_connection_is_lost_half_way_it_is_told_and_the_next_run_ends_the_same(
-    bay: Path, weeks: Path, server: Database, stage: str, monkeypatch: pytest.MonkeyPatch
+    bay: Path, weeks: Path, server: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     _run(bay, AS_OF - WEEK)
     _confirm(bay)
     _next_week(weeks, bay)
+    for stage in ("receive", "judge_and_load", "publish", "finish"):
+        whole = getattr(WeeklyRun, stage)
 
-    def lost(self: WeeklyRun, *site: str) -> object:
-        server.stop()
-        return whole(self, *site)
+        def lost(self: WeeklyRun, *site: str, whole: Callable[..., object] = whole) -> object:
+            server.stop()
+            return whole(self, *site)
 
-    whole = getattr(WeeklyRun, stage)
-    with monkeypatch.context() as patched:
-        patched.setattr(WeeklyRun, stage, lost)
-        with pytest.raises(LakeOutOfReach, match="run it again"):
-            _run(bay, AS_OF)
-    server.start()
+        with monkeypatch.context() as patched:
+            patched.setattr(WeeklyRun, stage, lost)
+            with pytest.raises(LakeOutOfReach, match="run it again"):
+                _run(bay, AS_OF)
+        server.start()
+    _run(bay, AS_OF)
+    assert published(bay) == published(weeks / "calm")
+
+
+def test_a_rebuild_is_held_against_the_lake_and_may_take_the_copys_place(
+    bay: Path, weeks: Path
+) -> None:
+    _run(bay, AS_OF - WEEK)
+    _confirm(bay)
+    _throw_away(bay)
+    made = rebuild(bay, load_network(bay), swap=True)
+    assert made.equal and made.swapped and made.had_live
+    _next_week(weeks, bay)
     _run(bay, AS_OF)
     assert published(bay) == published(weeks / "calm")
 

@@ -217,3 +217,25 @@ def test_a_lake_whose_password_is_in_the_file_is_refused(lake: str) -> None:
 def test_workers_need_a_lake_and_whole_certificates(told: str, text: str) -> None:
     with pytest.raises(BadSettings, match=told):
         parse_network(HEAD + text + SITE)
+
+
+def test_a_store_is_read() -> None:
+    lake = parse_network(HEAD + LAKE + """
+data = "s3://parquet/bay"
+endpoint = "https://store.example.org:9000"
+region = "north"
+key_id = "an id"
+""" + SITE).operating.lake
+    assert (lake.data, lake.endpoint, lake.region, lake.key_id) == (
+        "s3://parquet/bay", "https://store.example.org:9000", "north", "an id")
+
+
+@pytest.mark.parametrize(("told", "text"), [
+    ("key_id", 'data = "s3://parquet/bay"'), ("key_id", 'key_id = "an id"'),
+    ("in the clear", 'data = "s3://p/b"\nkey_id = "i"\nendpoint = "http://store.example.org"'),
+    ("no address", 'data = "s3://p/b"\nkey_id = "i"\nendpoint = "store.example.org"'),
+    ("secret", 'data = "s3://p/b"\nkey_id = "i"\nsecret = "x"'),
+])
+def test_a_store_needs_its_key_and_tls(told: str, text: str) -> None:
+    with pytest.raises(BadSettings, match=told):
+        parse_network(HEAD + LAKE + text + SITE)

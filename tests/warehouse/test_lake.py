@@ -5,20 +5,24 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
 import duckdb
 import pytest
+from moto.server import ThreadedMotoServer
 
 from fixtures import lay_out
 from flows.network_folder import load_network
 from flows.weekly import run_in_order
 from shared.problems import NetworkBusy
 from tests.flows.conftest import AS_OF
-from tests.flows.real_servers import Database, database, postgres_missing
+from tests.flows.real_servers import Database, database, free_port, postgres_missing
 from warehouse import record
-from warehouse.lake import LEAD, RECORD, Lake, LakeMoved, LakeOutOfReach, books
+from warehouse.lake import LEAD, RECORD, Lake, LakeMoved, LakeOutOfReach, Store
+from warehouse.lake_layout import BOOKS
+from warehouse.lake_session import LakeNotInstalled, extension_file
 from warehouse.migrate import WarehouseNewer
 from warehouse.slices import EVIDENCE, GROUPS, NOT_SHARED, RECORDED
 from warehouse.store import Warehouse
@@ -37,7 +41,7 @@ def test_every_table_of_the_database_is_in_one_slice_or_handed_on_with_the_recor
     assert len(sliced) == len(set(sliced))
     named = {*sliced, *RECORDED, *NOT_SHARED}
     assert len(named) == len(sliced) + len(RECORDED) + len(NOT_SHARED)
-    assert there - books() == named
+    assert there - set(BOOKS) == named
 
 
 @pytest.fixture(scope="module")
@@ -104,6 +108,37 @@ def test_what_is_checked_in_comes_out_the_same_and_a_second_time_nothing_moves(
 
 
 @needs_postgres
+def test_its_files_may_be_in_a_store_that_speaks_s3(
+    bay: Path, tmp_path: Path, server: Database
+) -> None:
+    moto = ThreadedMotoServer("127.0.0.1", free_port(), verbose=False)
+    moto.start()
+    try:
+        host = f"127.0.0.1:{moto._port}"
+        urllib.request.urlopen(urllib.request.Request(
+            f"http://{host}/parquet", method="PUT")).close()
+        store = Store("an id", "pl4nted-st0re-s3cret", "us-east-1", host, tls=False)
+        with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs, Lake(
+                "lantern-bay", server.make(), "s3://parquet/bay/", server.PASSWORD,
+                store) as lake:
+            lake.join(ours)
+            lake.check_in(ours, lake.slices_of(ours))
+            ours.connection.execute("DELETE FROM findings WHERE site = ?", SITES[:1])
+            lake.check_in(ours, SITES)
+            lake.join(theirs)
+            lake.check_out(theirs)
+            assert rows(theirs) == rows(ours)
+            lake.tidy()
+            moto.stop()
+            ours.connection.execute("DELETE FROM findings")
+            with pytest.raises(LakeOutOfReach) as told:
+                lake.check_in(ours, SITES)
+        assert store.secret not in str(told.value)
+    finally:
+        moto.stop()
+
+
+@needs_postgres
 def test_one_site_moves_alone_and_evidence_is_only_what_was_read(
     bay: Path, tmp_path: Path, lake: Lake
 ) -> None:
@@ -120,6 +155,10 @@ def test_one_site_moves_alone_and_evidence_is_only_what_was_read(
 
         assert sites("staged_events") == set(SITES)
         assert sites("findings") == sites("clean_events", "site_id") == set(SITES[:1])
+        assert sites("staged_rows") == set(SITES[:1])
+        # What is still to come comes, though the sheets are known to have been read.
+        lake.check_out(theirs)
+        assert rows(theirs) == rows(ours)
 
 
 @needs_postgres
@@ -314,8 +353,6 @@ def test_two_processes_that_append_at_once_give_each_line_a_number_of_its_own(
 def test_the_extensions_fit_the_engine_and_say_what_to_install_where_they_do_not(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    from warehouse.lake import LakeNotInstalled, extension_file
-
     assert extension_file("ducklake").is_file()
     monkeypatch.setattr(duckdb, "__version__", "9.9.9")
     with pytest.raises(LakeNotInstalled, match="--extra lake"):
