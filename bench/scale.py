@@ -314,7 +314,8 @@ def report(measured: Mapping[str, Mapping[str, Told]]) -> str:
         lines.append([name, *(
             f"{had[size][f'{stage} s']:,.2f} ({had[size][f'{stage} CPU']:,.2f})"
             if size in had else "-" for size in sizes),
-            f"{exponent(points):.2f}" if len(points) > 1 else "-"])
+            f"{exponent(points):.2f}" if len(points) > 1 else "-",
+            f"{exponent(points[-2:]):.2f}" if len(points) > 1 else "-"])
     steps = ("history", "release", "twelve", "some", "ask", "plain", "pandas")
     peaks = [[step, *(f"{measured[size][step]['peak'] / 2**20:,.0f}" if step in measured[size]
                       else "-" for size in sizes)] for step in steps]
@@ -333,8 +334,10 @@ def report(measured: Mapping[str, Mapping[str, Told]]) -> str:
         f"{max(loads):.1f} meanwhile, so that seconds of the clock are those of a busy machine and "
         "processor seconds (in brackets) the measure. Sites x seasons, a hundred net checks a "
         "site and season, two counts each, one row in a hundred with something odd. The growth "
-        f"exponent is of processor seconds over events. The engine may hold {MEMORY}.", "",
-        *table(["seconds of the clock (CPU s)", *heads, "exponent"], lines), "",
+        f"exponent is of processor seconds over events, over all sizes (where what every run costs "
+        "weighs most) and over the last step alone. Below parts_from a release has a file a table, "
+        f"from there on parts. The engine may hold {MEMORY}.", "",
+        *table(["seconds of the clock (CPU s)", *heads, "exponent", "of the last step"], lines), "",
         "The plain script holds values to their ranges and nothing else: no series, no neighbours, "
         "no water chemistry, no findings, no account of rows; and each week it does all of it "
         "again.", "",
