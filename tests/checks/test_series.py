@@ -242,3 +242,10 @@ def test_evidence_of_catches_and_twins_changes_only_when_it_could_change_a_judge
         con.execute("UPDATE judged_catches SET count = 20 WHERE row_id IN (?, ?)", [other, own])
         assert digest() != before
         assert con.execute("SELECT site FROM neighbour_twins").fetchall() == [(sheets[1].site,)]
+
+
+def test_a_slip_beside_a_sum_does_not_hide_it() -> None:
+    sheet = MadeUpSheet()
+    for day, count in enumerate((11, 16, 9, 14, 10, 24, 33, 48, 60, 71, 12, 9, 1500, 14)):
+        sheet.row(day, catches=[{"count": float(count)}])
+    assert len(_about(sheet, "running-total")) == 5
