@@ -311,6 +311,10 @@ _USUAL_OF_OWN = "(a.about_rest + 0.5 / greatest(a.about_checks - 1, 1))"
 """SQL: what the stage has of a usual check about, which is never quite none."""
 
 
+_WITHOUT_THE_LARGEST = 0.77
+"""Share of the mean that eight geometric nights but the largest have (3/4; of fewer, less)."""
+
+
 def _logarithm_of_sum(logarithms: str) -> str:
     """SQL: the logarithm of the sum of what a list has the logarithms of."""
     return (f"list_max({logarithms}) + ln(list_sum(list_transform({logarithms}, "
@@ -374,9 +378,10 @@ def build_courses(
 
     ``summed``: daily catches are much like geometric ones (negative binomial of size 1) of some
     mean, times the night's ``pulse``. Both ways, of the counts as they stand and of their steps,
-    the mean should be that of the four checks before and the four after, within a factor of about
-    two (normal in the logarithm, standard deviation ln 2); the likelihoods are summed over such
-    means from a sixteenth to sixteen times, by thirds of a factor of two.
+    the mean should be that of the four checks before and the four after but the largest, which
+    may be a slip of its own, within a factor of about two (normal in the logarithm, standard
+    deviation ln 2); the likelihoods are summed over such means from a sixteenth to sixteen times,
+    by thirds of a factor of two.
 
     ``exchanged``: each stage of a row as a negative binomial count (size ``_SIZE``) of the mean
     about, that of its own stage without the largest. What does not hang on the mean cancels out.
@@ -500,8 +505,11 @@ def build_courses(
                 JOIN placed p ON p.place_in_order = s.at AND p.net = s.net) o
             LEFT JOIN {pulse} n ON n.local_date = o.day{_at_home("n", "o", by_home)}),
         beside AS (
-            SELECT climb, sum(count) / sum(times) AS beside FROM nights
-            WHERE NOT inside GROUP BY ALL),
+            SELECT climb, sum(count) / sum(times) / {_WITHOUT_THE_LARGEST} AS beside FROM (
+                FROM nights WHERE NOT inside
+                QUALIFY count(*) OVER (PARTITION BY climb) < 4 OR row_number() OVER (
+                    PARTITION BY climb ORDER BY count / times DESC, day) > 1)
+            GROUP BY ALL),
         likely AS (
             SELECT climb, list(summed_up) AS summed_up, list(each_day) AS each_day FROM (
                 SELECT climb, sum({_geometric("step", "mean")}) - pow(g / 3, 2) / 2 AS summed_up,

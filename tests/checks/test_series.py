@@ -247,3 +247,10 @@ def test_evidence_of_catches_and_twins_changes_only_when_it_could_change_a_judge
             twins = digest() and con.execute("SELECT site FROM neighbour_twins").fetchall()
             assert twins == ([] if alike != rows else [(sheets[1].site,)] * 2)
         assert digest() != before
+
+
+def test_a_slip_beside_a_sum_does_not_hide_it() -> None:
+    sheet = MadeUpSheet()
+    for day, count in enumerate((11, 16, 9, 14, 10, 24, 33, 48, 60, 71, 12, 9, 1500, 14)):
+        sheet.row(day, catches=[{"count": float(count)}])
+    assert len(_about(sheet, "running-total")) == 5
