@@ -53,12 +53,13 @@ from typing import Any
 from flows import weekly
 from flows.network_folder import load_network
 from flows.orchestration import embed, weekly_run
-judge = weekly.WeeklyRun.judge_and_load
-def failing(self, site_id):
-    if site_id == "hobnail-brook":
+lay_out = weekly.WeeklyRun._lay_out
+def failing(self, site_ids, *extra):
+    # Whether its turn comes with the others' or by itself.
+    if "hobnail-brook" in site_ids:
         raise RuntimeError("a planted fault")
-    return judge(self, site_id)
-weekly.WeeklyRun.judge_and_load = failing
+    return lay_out(self, site_ids, *extra)
+weekly.WeeklyRun._lay_out = failing
 bay = Path(sys.argv[1])
 embed(bay)
 weekly_run(bay, load_network(bay), dt.date.fromisoformat(sys.argv[2]), print)

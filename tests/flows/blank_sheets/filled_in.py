@@ -145,12 +145,14 @@ def _catch(
         rising = 1 + 40 * math.exp(-(((day - 35) / 12) ** 2))
         # A protected animal in the catch would be noted, and rightly.
         protected = column.taxon is not None and TAXA[column.taxon].protected
-        number = 0 if day % 7 == 0 or protected else int(draw.random() * 3 * rising)
+        # Neither leaps nor days on end of rising counts: those would be asked about.
+        near = rising if day % 3 else rising / 2
+        number = 0 if day % 7 == 0 or protected else int(draw.uniform(0.5, 1.7) * near)
         dead = min(number, draw.choice((0, 0, 0, 1)))
         kept = min(number - dead, 2 if day % 14 == 4 else 0)
         if any(c.field == "subsample_count" and c.animal == column.animal for c in columns) \
                 and day in (34, 36):
-            part, volume, whole = 60 + day, 50, 450
+            part, volume, whole = day - 20, 50, 450
             number = round(part * whole / volume)
             found |= {(column.animal, "count_method"): "subsample by volume",
                       (column.animal, "subsample_count"): part,
