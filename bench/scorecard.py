@@ -760,6 +760,8 @@ def take_in(network_dir: Path, as_of: date) -> None:
         run = WeeklyRun(network_dir, network, warehouse, as_of)
         for site in network.sites:
             run.receive(site)
+        run.tell_copies_apart()
+        for site in network.sites:
             run.take_in(site)
 
 
@@ -778,6 +780,8 @@ def judge_network(
         run = WeeklyRun(network_dir, network, warehouse, as_of)
         for site in network.sites:
             run.receive(site)
+        run.tell_copies_apart()
+        for site in network.sites:
             run.take_in(site)
         run.compare_sites()
         for site in network.sites:

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
+from pathlib import PurePosixPath
 
 from shared.problems import Trouble
 from shared.settings import Network, Site
 from shared.sheets import Workbook
 from shared.staging import Staged
+
+COPY = "another-sites-file"
+"""Code of a file that is another site's, which sent it too."""
 
 _TITLE_ROWS = 12
 """Titles stand above the table: only this many rows are searched for names."""
@@ -55,3 +60,33 @@ def other_site_named(
                 workbook.name,
             )
     return None
+
+
+_TELLING = 4
+"""Letters from which on a word of a site's name can tell it from another."""
+
+
+def owner_named(name: str, sites: Collection[Site]) -> Site | None:
+    """Which of ``sites`` a file called ``name`` is of, if it names one of them alone.
+
+    A word that two of them share (creek, brook) tells nothing. Files are named as leads
+    please: good only to tell whose of several a file is that all of them sent.
+    """
+    text = _folded(PurePosixPath(name).stem)
+    words = {site.id: {word for of in _names(site) for word in of.split()
+                       if len(word) >= _TELLING} for site in sites}
+    found = [site for site in sites if any(
+        word in text and all(word not in words[other.id] for other in sites if other is not site)
+        for word in words[site.id])]
+    return found[0] if len(found) == 1 else None
+
+
+def copy_of_another(name: str, owner: Site, site: Site) -> Trouble:
+    """What ``site`` is told of a file ``name`` that is, to the byte, one of ``owner``."""
+    return Trouble(
+        COPY,
+        f"This is, to the byte, a file that {owner.name} sent, but it came as {site.name}'s.",
+        f"It is kept and not loaded. Send {site.name}'s own sheet; if it really is "
+        f"{site.name}'s, save it under a name that says so and send that.",
+        name,
+    )

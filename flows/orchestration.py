@@ -150,6 +150,7 @@ def weekly_run(
         with workplace(network_dir, network) as place:
             run = WeeklyRun(network_dir, network, place.warehouse, as_of)
             in_turn(run, "receive", run.receive)
+            run.tell_copies_apart()
             with crew_of(network.operating.crew, run.outcome.run_id, as_of) as crew:
                 if crew is None:
                     over_sites(run, "read", run.take_in)

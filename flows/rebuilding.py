@@ -116,6 +116,7 @@ def _rebuild(
             with Warehouse.open(network_dir, place) as made:
                 made.record_turn = live.record_turn
                 run = WeeklyRun(network_dir, network, made, as_of)
+                run.tell_copies_apart()
                 for number, site in enumerate(network.sites, start=1):
                     progress(f"read: {number} of {len(network.sites)} sites")
                     run.take_in(site)

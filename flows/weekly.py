@@ -17,6 +17,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from checks import belonging
 from checks.judging import Place, bind
 from checks.neighbours import lay_out_evidence
 from flows import closed_seasons, neighbourhood
@@ -38,7 +39,7 @@ from shared.findings import Finding
 from shared.flags import Effect
 from shared.identity import short_digest
 from shared.problems import Problem, Trouble
-from shared.settings import Network, lone_site
+from shared.settings import Network, Site, lone_site
 from shared.taxa import TAXA
 from warehouse import (
     arrivals,
@@ -178,6 +179,39 @@ class WeeklyRun:
                 outcome.received += receipt.new
             outcome.troubles += arrivals.source_troubles(self.warehouse, site_id)
         return outcome.received
+
+    def tell_copies_apart(self) -> None:
+        """Set aside each file that is, to the byte, another site's.
+
+        Whose it is, its name says or the sheets sent before it under that name. Where neither
+        does, every site keeps it, and the rows they share are asked about.
+        """
+        noted = staging.files_in_trouble(self.warehouse, belonging.COPY)
+        found: dict[tuple[str, str], Trouble] = {}
+        for copies in receipts.copies(self.warehouse):
+            here = [copy for copy in copies if copy.site in self.network.sites]
+            owner = self._owner(here)
+            for copy in here:
+                if owner is not None and copy.site != owner.id:
+                    found[copy.site, copy.sha256] = belonging.copy_of_another(
+                        copy.name, owner, self.network.sites[copy.site])
+        if not found and not noted:
+            return
+        with self.warehouse.transaction():
+            for site, sha256 in noted.keys() - found.keys():
+                staging.forget(self.warehouse, site, [sha256])
+            for (site, sha256), trouble in found.items():
+                key = staging.reader_key(READER_VERSION, self.network, site)
+                if noted.get((site, sha256)) != key:
+                    staging.save_trouble(self.warehouse, site, sha256, trouble, key)
+
+    def _owner(self, copies: Sequence[receipts.Copy]) -> Site | None:
+        sites = [self.network.sites[copy.site] for copy in copies]
+        named = {owner.id for copy in copies
+                 if (owner := belonging.owner_named(copy.name, sites)) is not None}
+        if not named:
+            named = {copy.site for copy in copies if copy.goes_on}
+        return self.network.sites[named.pop()] if len(named) == 1 else None
 
     # -- read, recognise, standardize ------------------------------------------------
 
@@ -363,9 +397,11 @@ class WeeklyRun:
         if self._told:
             return
         con = self.warehouse.connection
+        # A copy may turn out to be another site's without anything new from the site.
         self._files = dict(con.execute(
-            "SELECT site, hash(list((seq, path, sha256) ORDER BY seq))::VARCHAR FROM receipts "
-            "GROUP BY site").fetchall())
+            "SELECT site, hash(list((seq, path, sha256, code) ORDER BY seq))::VARCHAR "
+            "FROM receipts LEFT JOIN (FROM file_troubles WHERE code = ?) USING (site, sha256) "
+            "GROUP BY site", [belonging.COPY]).fetchall())
         # Only the future rule looks at the day of the run; a run on another day changes
         # nothing for a site whose rows all lie before both.
         self._ahead = {site for (site,) in con.execute(
@@ -589,9 +625,11 @@ def run_in_order(network_dir: Path, network: Network, as_of: dt.date) -> Outcome
     """
     with warehouse_of(network_dir, network) as warehouse:
         run = WeeklyRun(network_dir, network, warehouse, as_of)
-        for stage in (run.receive, run.take_in):
-            for site in network.sites:
-                stage(site)
+        for site in network.sites:
+            run.receive(site)
+        run.tell_copies_apart()
+        for site in network.sites:
+            run.take_in(site)
         run.compare_sites()
         for site in network.sites:
             run.judge_and_load(site)

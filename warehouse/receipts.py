@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 
 from shared.problems import Problem
@@ -143,6 +144,38 @@ def received_files(warehouse: Warehouse, site_id: str) -> list[ReceivedFile]:
             {"site": site_id},
         ).fetchall()
     return [ReceivedFile(*row) for row in rows]
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """One site's copy of bytes that other sites have sent too."""
+
+    sha256: str
+    site: str
+    name: str
+    """What the file was called last."""
+    goes_on: bool
+    """Whether the site had sent a file of that name before, with other bytes."""
+
+
+def copies(warehouse: Warehouse) -> list[list[Copy]]:
+    """Each content that more than one site has sent, as what each of them sent."""
+    with warehouse.lock:
+        rows = warehouse.connection.execute(
+            """
+            WITH shared AS (SELECT sha256 FROM receipts GROUP BY sha256
+                            HAVING count(DISTINCT site) > 1),
+            sent AS (SELECT site, sha256, seq, parse_filename(path, false, 'forward_slash') AS name
+                     FROM receipts
+                     WHERE site IN (SELECT site FROM receipts SEMI JOIN shared USING (sha256))),
+            theirs AS (SELECT *, first(sha256) OVER (PARTITION BY site, name ORDER BY seq)
+                              <> sha256 AS goes_on FROM sent)
+            SELECT sha256, site, max_by(name, seq), bool_or(goes_on)
+            FROM theirs SEMI JOIN shared USING (sha256)
+            GROUP BY sha256, site ORDER BY sha256, site
+            """).fetchall()
+    found = [Copy(*row) for row in rows]
+    return [list(of_one) for _, of_one in groupby(found, key=lambda copy: copy.sha256)]
 
 
 def _holds(place: Path, sha256: str) -> bool:

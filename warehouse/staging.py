@@ -137,6 +137,20 @@ def save_trouble(
         )
 
 
+def files_in_trouble(warehouse: Warehouse, code: str) -> dict[tuple[str, str], str]:
+    """(site, hash) of the files whose trouble has the ``code`` -> the key it was noted under."""
+    with warehouse.lock:
+        return {(site, sha256): key for site, sha256, key in warehouse.connection.execute(
+            "SELECT site, sha256, reader_key FROM file_troubles WHERE code = ?",
+            [code]).fetchall()}
+
+
+def forget(warehouse: Warehouse, site_id: str, sha256s: list[str]) -> None:
+    """Let go what was made of files, trouble or reading, so that they are read again."""
+    with warehouse.transaction():
+        _forget(warehouse, site_id, sha256s)
+
+
 def _forget(warehouse: Warehouse, site_id: str, sha256s: list[str]) -> None:
     for table in (*STAGED_TABLES, "tables_seen", "readings", "file_seasons", "file_troubles"):
         column = "file_sha256" if table in STAGED_TABLES else "sha256"

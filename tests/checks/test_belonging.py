@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from checks.belonging import other_site_named
+from checks.belonging import copy_of_another, other_site_named, owner_named
 from shared.settings import Network, Site, lone_site
 from shared.sheets import Sheet, Workbook
 from shared.staging import Staged
@@ -61,3 +61,22 @@ def test_the_trouble_says_whose_it_is_and_what_to_do() -> None:
         "week 9.xlsx: This sheet names Heron Mouth, but it came as Alder Creek's. It is kept and "
         "not loaded. Send Alder Creek's own sheet, or tell the coordinator if it really is Alder "
         "Creek's.")
+
+
+CREEK, BROOK = Site("alder-creek", "Alder Creek", "UTC"), Site("heron-creek", "Heron Creek", "UTC")
+
+
+@pytest.mark.parametrize(("name", "owner"), [
+    ("Heron2026.csv", BROOK), ("alder_creek.eels.xlsx", CREEK), ("HERON Creek counts.ods", BROOK),
+    ("creek.csv", None), ("counts 2026.xlsx", None), ("alder and heron.csv", None),
+    ("week 9.heron", None)])
+def test_a_file_is_of_the_site_that_only_its_name_names(name: str, owner: Site | None) -> None:
+    assert owner_named(name, [CREEK, BROOK]) is owner
+
+
+def test_a_copy_is_told_whose_it_is_and_what_to_do() -> None:
+    trouble = copy_of_another("heron.csv", BROOK, CREEK)
+    assert trouble.sentence() == (
+        "heron.csv: This is, to the byte, a file that Heron Creek sent, but it came as Alder "
+        "Creek's. It is kept and not loaded. Send Alder Creek's own sheet; if it really is Alder "
+        "Creek's, save it under a name that says so and send that.")

@@ -10,6 +10,7 @@ import pytest
 
 from fixtures import lay_out
 from flows.network_folder import load_network
+from flows.weekly import run_in_order
 from shared.settings import Network
 
 SITES = ("alder-creek", "cinderpath-brook", "hobnail-brook", "kettlelid-brook", "inkwell-burn")
@@ -30,10 +31,24 @@ def bay(_laid_out: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(_laid_out, tmp_path / "bay"))
 
 
+@pytest.fixture(scope="session")
+def undisturbed(_laid_out: Path) -> Path:
+    """The same after its weekly run; nobody's to write in."""
+    directory = Path(shutil.copytree(_laid_out, _laid_out.with_name("run-once")))
+    run_in_order(directory, load_network(directory), AS_OF)
+    return directory
+
+
 @pytest.fixture
-def network(bay: Path) -> Network:
+def ran(undisturbed: Path, tmp_path: Path) -> Path:
+    """Folder of a network of five sites that had its weekly run."""
+    return Path(shutil.copytree(undisturbed, tmp_path / "bay"))
+
+
+@pytest.fixture
+def network(_laid_out: Path) -> Network:
     """Its settings."""
-    return load_network(bay)
+    return load_network(_laid_out)
 
 
 def published(directory: Path) -> dict[str, bytes]:
