@@ -37,4 +37,4 @@ def test_faults_of_every_kind_lose_nothing_and_double_nothing() -> None:
 
 
 def test_killed_at_steps_of_a_week_it_ends_as_if_nothing_had_been() -> None:
-    _play("simulate(0, seed=1, every_step=12)", "told.endings['killed'] >= 12")
+    _play("simulate(0, seed=1, every_step=8)", "told.endings['killed'] >= 8")

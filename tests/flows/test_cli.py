@@ -150,10 +150,9 @@ def test_query_answers_from_the_release_and_refuses_to_write(
 
 
 def test_status_as_json_counts_the_weeks_that_a_site_is_late(
-    bay: Path, capsys: pytest.CaptureFixture[str]
+    ran: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    run_in_order(bay, load_network(bay), AS_OF)
-    assert main(["status", str(bay), "--json", "--as-of", "2026-05-10"]) == NEEDS_PEOPLE
+    assert main(["status", str(ran), "--json", "--as-of", "2026-05-10"]) == NEEDS_PEOPLE
     document = json.loads(capsys.readouterr().out)
     assert document["sites"]["alder-creek"]["weeks_overdue"] == 2
     assert {"rows", "clean", "held", "asked", "last_received"} <= set(
@@ -209,9 +208,8 @@ def test_a_mistyped_threshold_is_named_with_the_right_one(
 
 
 def test_a_wide_answer_is_shown_row_by_row(
-    bay: Path, capsys: pytest.CaptureFixture[str]
+    ran: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    run_in_order(bay, load_network(bay), AS_OF)
-    assert main(["query", str(bay), "SELECT * FROM counts LIMIT 1"]) == DONE
+    assert main(["query", str(ran), "SELECT * FROM counts LIMIT 1"]) == DONE
     told = capsys.readouterr().out
     assert "water_temperature_c" in told and "anguilla-rostrata" in told

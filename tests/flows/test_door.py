@@ -37,18 +37,17 @@ _SABOTAGE = {
 
 
 @pytest.mark.parametrize("what", _SABOTAGE)
-def test_what_breaks_the_contract_is_not_published(bay: Path, what: str) -> None:
+def test_what_breaks_the_contract_is_not_published(ran: Path, what: str) -> None:
     sabotage, named = _SABOTAGE[what]
-    network = load_network(bay)
-    run_in_order(bay, network, AS_OF)
-    before = published(bay)
-    with Warehouse.open(bay) as warehouse:
+    network = load_network(ran)
+    before = published(ran)
+    with Warehouse.open(ran) as warehouse:
         warehouse.connection.execute(sabotage)
-    outcome = run_in_order(bay, network, AS_OF)
+    outcome = run_in_order(ran, network, AS_OF)
     assert outcome.release is None
     (notice,) = outcome.standing["notices"]
     assert named in notice and "No release was made" in notice
-    assert published(bay) == before
+    assert published(ran) == before
 
 
 def test_a_shut_gate_leaves_no_latest_and_tells_the_coordinator_which_rows(

@@ -92,36 +92,33 @@ def test_a_second_run_changes_no_release_and_sends_nothing(bay: Path) -> None:
                       if path.is_file()}
 
 
-def test_a_run_on_a_later_day_changes_nothing_either(bay: Path) -> None:
-    _run(bay)
-    later = _run(bay, AS_OF + dt.timedelta(days=9))
+def test_a_run_on_a_later_day_changes_nothing_either(ran: Path) -> None:
+    later = _run(ran, AS_OF + dt.timedelta(days=9))
     assert later.release is not None and not later.release.new
     assert not any(site.read for site in later.sites.values())
 
 
-def test_a_changed_sheet_has_only_its_own_site_redone(bay: Path) -> None:
-    _run(bay)
-    sheet = bay / "inbox" / "hobnail-brook" / "hobnail_2026.csv"
+def test_a_changed_sheet_has_only_its_own_site_redone(ran: Path) -> None:
+    sheet = ran / "inbox" / "hobnail-brook" / "hobnail_2026.csv"
     lines = sheet.read_bytes().decode("cp1252").splitlines(keepends=True)
     cells = lines[-6].split(";")
     place = lines[2].rstrip().split(";").index("Glass eels")
     cells[place] = str(int(cells[place] or 0) + 1)
     lines[-6] = ";".join(cells)
     sheet.write_bytes("".join(lines).encode("cp1252"))
-    second = _run(bay)
+    second = _run(ran)
     assert {s.site for s in second.sites.values() if s.read} == {"hobnail-brook"}
     assert {s.site for s in second.sites.values() if s.redone} == {"hobnail-brook"}
     assert second.release is not None and second.release.new
-    changes = published(bay)["changes.csv"].decode("utf-8")
+    changes = published(ran)["changes.csv"].decode("utf-8")
     assert "hobnail-brook" in changes and "alder-creek" not in changes
 
 
-def test_what_arrived_is_kept_byte_for_byte(bay: Path) -> None:
-    _run(bay)
-    for path in (bay / "inbox").rglob("*"):
+def test_what_arrived_is_kept_byte_for_byte(ran: Path) -> None:
+    for path in (ran / "inbox").rglob("*"):
         if path.is_file():
             sha = hashlib.sha256(path.read_bytes()).hexdigest()
-            kept = bay / "warehouse" / "received" / sha[:2] / sha
+            kept = ran / "warehouse" / "received" / sha[:2] / sha
             assert kept.read_bytes() == path.read_bytes()
 
 
@@ -151,10 +148,10 @@ BAD = {
 
 
 @pytest.mark.parametrize("name", BAD)
-def test_bad_input_is_told_in_a_sentence_and_stops_nobody(bay: Path, name: str) -> None:
+def test_bad_input_is_told_in_a_sentence_and_stops_nobody(
+    bay: Path, undisturbed: Path, name: str
+) -> None:
     content, word = BAD[name]
-    undisturbed = shutil.copytree(bay, bay.with_name("undisturbed"))
-    _run(undisturbed)
     (bay / "inbox" / "inkwell-burn" / name).write_bytes(content)
     outcome = _run(bay)
     troubles = outcome.standing["sites"]["inkwell-burn"]["troubles"]
@@ -169,9 +166,7 @@ def test_bad_input_is_told_in_a_sentence_and_stops_nobody(bay: Path, name: str) 
         assert published(bay)[kind] == published(undisturbed)[kind]
 
 
-def test_another_sites_sheet_is_kept_and_not_loaded(bay: Path) -> None:
-    undisturbed = shutil.copytree(bay, bay.with_name("undisturbed"))
-    _run(undisturbed)
+def test_another_sites_sheet_is_kept_and_not_loaded(bay: Path, undisturbed: Path) -> None:
     shutil.copy(bay / "inbox" / "alder-creek" / "Alder Creek 2026.xlsx",
                 bay / "inbox" / "inkwell-burn" / "this week.xlsx")
     outcome = _run(bay)
@@ -186,17 +181,16 @@ def test_a_folder_of_no_site_is_told_to_the_coordinator(bay: Path) -> None:
     assert any("alder creek (copy)" in notice for notice in outcome.standing["notices"])
 
 
-def test_a_row_gone_from_a_resent_sheet_is_asked_about_and_stays(bay: Path) -> None:
-    _run(bay)
-    sheet = bay / "inbox" / "hobnail-brook" / "hobnail_2026.csv"
+def test_a_row_gone_from_a_resent_sheet_is_asked_about_and_stays(ran: Path) -> None:
+    sheet = ran / "inbox" / "hobnail-brook" / "hobnail_2026.csv"
     lines = sheet.read_bytes().decode("cp1252").splitlines(keepends=True)
     gone = lines.pop(-7)
     sheet.write_bytes("".join(lines).encode("cp1252"))
-    before = published(bay)["events.csv"].decode("utf-8").count("\n")
-    _run(bay)
-    after = published(bay)["events.csv"].decode("utf-8").count("\n")
+    before = published(ran)["events.csv"].decode("utf-8").count("\n")
+    _run(ran)
+    after = published(ran)["events.csv"].decode("utf-8").count("\n")
     assert after == before, gone
-    with Warehouse.open(bay) as warehouse:
+    with Warehouse.open(ran) as warehouse:
         rules = warehouse.connection.execute(
             "SELECT rule FROM findings WHERE site = 'hobnail-brook' AND rule = 'vanished-row'"
         ).fetchall()
@@ -223,15 +217,14 @@ def test_the_judges_version_is_the_same_in_every_process() -> None:
     assert printed == {judge_version()}
 
 
-def test_our_own_workbook_come_back_is_kept_and_never_read_as_counts(bay: Path) -> None:
-    _run(bay)
-    before = published(bay)
-    answers = next((bay / "outbox" / "kettlelid-brook").rglob("please-answer.xlsx"))
-    shutil.copy(answers, bay / "inbox" / "kettlelid-brook" / "my answers.xlsx")
-    outcome = _run(bay)
+def test_our_own_workbook_come_back_is_kept_and_never_read_as_counts(ran: Path) -> None:
+    before = published(ran)
+    answers = next((ran / "outbox" / "kettlelid-brook").rglob("please-answer.xlsx"))
+    shutil.copy(answers, ran / "inbox" / "kettlelid-brook" / "my answers.xlsx")
+    outcome = _run(ran)
     assert outcome.standing["sites"]["kettlelid-brook"]["troubles"] == ()
     for kind in ("counts.csv", "events.csv", "findings.csv"):
-        assert published(bay)[kind] == before[kind]
+        assert published(ran)[kind] == before[kind]
 
 
 def test_two_bad_files_of_the_same_bytes_are_both_named(bay: Path) -> None:

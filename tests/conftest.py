@@ -1,0 +1,23 @@
+"""What tests of several packages lean on."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+
+import pytest
+
+from tests.flows.real_servers import Database, database
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Let the processes that tests start share what they compile: Prefect alone takes seconds."""
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    os.environ["PYTHONPYCACHEPREFIX"] = str(config.rootpath / ".pytest_cache" / "bytecode")
+
+
+@pytest.fixture(scope="module")
+def postgres() -> Iterator[Database]:
+    """A PostgreSQL server on loopback, with nothing in it."""
+    with database() as started:
+        yield started
