@@ -7,11 +7,10 @@ from collections.abc import Sequence
 import duckdb
 
 from checks.relations import Relations
-from checks.twin_sites import lay_out_cores, lay_out_twins, twin_sites
+from checks.twin_sites import lay_out_cores
 from shared.columnar import sql_text
-from shared.evidence import CATCHES, CORES, DAYS, NEIGHBOUR_FIELDS, ORDERS, TWINS, spelt
+from shared.evidence import CATCHES, DAYS, NEIGHBOUR_FIELDS, ORDERS, TWINS, spelt
 from shared.fields import FIELDS
-from shared.identity import short_digest
 from shared.protocol import protocols
 
 STEPS = {"water_temperature": 0.5, "air_temperature": 0.5, "precipitation": 1.0}
@@ -19,38 +18,19 @@ STEPS = {"water_temperature": 0.5, "air_temperature": 0.5, "precipitation": 1.0}
 
 EVIDENCE = Relations(neighbours="neighbour_days", pulse="neighbour_pulse", twins="neighbour_twins",
                      by_home=True)
-"""The relations of sites judged with what :func:`neighbour_evidence` lays out."""
+"""The relations of sites judged with what :func:`lay_out_evidence` lays out."""
 
 _LEAST_SITES = 3
 """Fewer other sites do not tell whether the run pulses."""
-
 
 VERSION = "1"
 """Raised when the same sheets would come to other evidence."""
 
 
-def lay_out_site_days(
-    con: duckdb.DuckDBPyConnection, events: str, catches: str | None = None
-) -> None:
-    """Lay out what the sites have day by day; then :func:`neighbour_evidence` for some of them.
+def lay_out_days(con: duckdb.DuckDBPyConnection, events: str) -> None:
+    """Lay out ``site_days``: each site's median of a day's readings, possible ones only.
 
-    ``events`` is a relation of staged events of every site, each once, ``catches`` of their
-    catches (None: of readings alone); see :mod:`shared.evidence` for the tables. Done a season
-    at a time it comes to the same: no day is in two.
-    """
-    lay_out_own_days(con, events, catches)
-    lay_out_order(con)
-    if catches is not None and twin_sites(con):
-        lay_out_twins(con, events)
-
-
-def lay_out_own_days(
-    con: duckdb.DuckDBPyConnection, events: str, catches: str | None = None
-) -> None:
-    """Lay out what each site has by itself: days, catches and the cores of its rows.
-
-    ``site_days`` has each site's median of a day's readings, possible ones only;
-    ``site_catches`` how many times its catch of the days about a site caught that day.
+    ``events`` is a relation of staged events, each once.
     """
     spans = {name: FIELDS[name].possible for name in NEIGHBOUR_FIELDS}
     own = ", ".join(
@@ -58,10 +38,16 @@ def lay_out_own_days(
         for name, span in spans.items() if span is not None)
     con.execute(f"CREATE OR REPLACE TEMP TABLE {DAYS} AS SELECT site, local_date, {own} "
                 f"FROM {events} WHERE local_date IS NOT NULL GROUP BY site, local_date")
-    if catches is None:
-        for table in (CATCHES, CORES, TWINS):
-            con.execute(f"CREATE OR REPLACE TEMP TABLE {table} ({spelt(table)})")
-        return
+
+
+def lay_out_own_days(con: duckdb.DuckDBPyConnection, events: str, catches: str) -> None:
+    """Lay out what each site has by itself: days, catches and the cores of its rows.
+
+    ``catches`` is a relation of the catches of ``events``. ``site_catches`` has how many times
+    its catch of the days about a site caught that day. Done a season at a time it comes to the
+    same: no day is in two.
+    """
+    lay_out_days(con, events)
     target = protocols()["fyke"].targets[0]
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE {CATCHES} AS
@@ -98,15 +84,6 @@ def lay_out_order(con: duckdb.DuckDBPyConnection) -> None:
                       FROM {table} GROUP BY local_date)""")
 
 
-def neighbour_evidence(con: duckdb.DuckDBPyConnection, site_ids: Sequence[str]) -> dict[str, str]:
-    """As :func:`lay_out_evidence` of these sites; a digest of each one's."""
-    lay_out_evidence(con, site_ids)
-    told: dict[str, list[object]] = {site: [] for site in site_ids}
-    for home, *hashed in con.execute(evidence_hashes()).fetchall():
-        told[home].append(hashed)
-    return {site: short_digest(*hashed) for site, hashed in told.items()}
-
-
 def lay_out_evidence(
     con: duckdb.DuckDBPyConnection, site_ids: Sequence[str] | None = None
 ) -> None:
@@ -117,7 +94,6 @@ def lay_out_evidence(
     catch they had, in powers of two, so that only a pulse or a lull stirs a site;
     ``neighbour_twins`` rows just like one of the site's, which a day without any does not have.
     """
-
     named = "TRUE" if site_ids is None else f"site IN ({', '.join(map(sql_text, site_ids))})"
     # Every home's own value is taken out of the day's order: what is left is the other sites'.
     measured = ", ".join(

@@ -36,6 +36,7 @@ def _temperature_pair(limits: Limits, _: Network) -> Iterator[Probe]:
         f"AND abs({_AIR} - n.water_temperature) < {near!r} "
         f"AND abs({_WATER} - n.water_temperature) > {near!r}"
     )
+    far = f"abs({_WATER} - {_AIR}) > {min(apart, 2 * near)!r}"
     facts = {
         "air": _AIR, "water": _WATER,
         "air_text": f"format('{{:.1f}}', {_AIR})", "water_text": f"format('{{:.1f}}', {_WATER})",
@@ -47,7 +48,7 @@ def _temperature_pair(limits: Limits, _: Network) -> Iterator[Probe]:
             Over.NEIGHBOURS, name, Effect.QUERY, swapped, facts=facts | {"swapped": "1.0"},
             message="Water {water_text} and air {air_text} degC fit the other sites the other "
             "way round.",
-            guard=f"abs({_WATER} - {_AIR}) > {min(apart, 2 * near)!r}",
+            guard=far,
         )
     # What is beyond all water or air has a rule of its own.
     odd = (
@@ -58,7 +59,7 @@ def _temperature_pair(limits: Limits, _: Network) -> Iterator[Probe]:
         yield Probe(
             Over.NEIGHBOURS, name, Effect.QUERY, f"{odd} AND NOT coalesce({swapped}, FALSE)",
             facts=facts | {"near_water": "n.water_temperature", "near_air": "n.air_temperature"},
-            keep=_stray, guard=f"abs({_WATER} - {_AIR}) > {min(apart, 2 * near)!r}",
+            keep=_stray, guard=far,
         )
 
 

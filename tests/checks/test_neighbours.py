@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import duckdb
 import pytest
 
-from checks.neighbours import lay_out_site_days, neighbour_evidence
+from tests.checks.evidence import lay_out_site_days, neighbour_evidence
 
 DAY, NEXT_DAY = dt.date(2026, 3, 10), dt.date(2026, 3, 11)
 

@@ -8,8 +8,8 @@ from typing import Any
 import duckdb
 import pytest
 
-from checks.neighbours import lay_out_site_days, neighbour_evidence
 from shared.findings import Finding
+from tests.checks.evidence import lay_out_site_days, neighbour_evidence
 from tests.checks.made_up_sheets import EEL, FIRST_DAY, MadeUpSheet, connected, judged, of_sheet
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from checks.neighbours import lay_out_site_days
+from tests.checks.evidence import lay_out_site_days
 from tests.checks.made_up_sheets import MadeUpSheet, connected
 
 
