@@ -42,21 +42,21 @@ def relations(laid_out: str) -> Relations:
 
 
 def judge_laid_out(
-    warehouse: Warehouse, network: Network, as_of: dt.date, laid_out: str,
-    places: Sequence[Place], raw_text: RawText, file_names: dict[str, str],
+    warehouse: Warehouse, network: Network, as_of: dt.date, places: Sequence[Place],
+    raw_text: RawText, file_names: dict[str, str],
     versions: Mapping[str, str], instead: Mapping[tuple[str, str, int, int], str],
 ) -> dict[str, list[Finding]]:
     """Findings of each site of the rows that are laid out, worst first.
 
-    ``laid_out``: how the relations' names begin; the neighbours' evidence is laid out too.
+    They are ``judged_events`` and so on; the neighbours' evidence is laid out too.
     ``versions``: site -> digest of reader, settings and rules. ``instead``: cells that
     ``raw_text`` gives another text of than the sheet has.
     """
     con = warehouse.connection
-    files = _closed_files(warehouse, laid_out, network.season_of(as_of))
+    files = _closed_files(warehouse, network.season_of(as_of))
     if not files:
-        return judge_sites(con, network, as_of, relations(laid_out), places, raw_text, file_names)
-    known = _digests(warehouse, laid_out, files, places, file_names, versions, instead,
+        return judge_sites(con, network, as_of, relations("judged"), places, raw_text, file_names)
+    known = _digests(warehouse, files, places, file_names, versions, instead,
                      network.season_of(as_of))
     kept = closed.digests(warehouse)
     stale = [site for site in files if known[site] != kept.get(site)]
@@ -69,7 +69,7 @@ def judge_laid_out(
         lay_out_past(con, names)
         closed.keep(warehouse, {
             site: (known[site], found.get(site, [])) for site in stale})
-    _split(warehouse, laid_out, "open", [sha for shas in files.values() for sha in shas], "NOT")
+    _split(warehouse, "judged", "open", [sha for shas in files.values() for sha in shas], "NOT")
     closed.lay_out_past(warehouse, list(files))
     found = judge_sites(con, network, as_of, replace(relations("open"), past=True), places,
                         raw_text, file_names)
@@ -78,7 +78,7 @@ def judge_laid_out(
     return found
 
 
-def _closed_files(warehouse: Warehouse, laid_out: str, season: int) -> dict[str, list[str]]:
+def _closed_files(warehouse: Warehouse, season: int) -> dict[str, list[str]]:
     """Site -> its files of closed seasons, where these can be judged by themselves.
 
     A file with a row of the season under way, or a later one, is not closed. Where such a file
@@ -86,15 +86,15 @@ def _closed_files(warehouse: Warehouse, laid_out: str, season: int) -> dict[str,
     """
     con = warehouse.connection
     twice = {site for (site,) in con.execute(f"""
-        WITH last AS (SELECT file_sha256, max(season) AS last FROM {laid_out}_events GROUP BY ALL)
+        WITH last AS (SELECT file_sha256, max(season) AS last FROM judged_events GROUP BY ALL)
         SELECT DISTINCT o.site
-        FROM {laid_out}_events o JOIN last m USING (file_sha256)
-        JOIN {laid_out}_events e USING (event_id) JOIN last c ON c.file_sha256 = e.file_sha256
+        FROM judged_events o JOIN last m USING (file_sha256)
+        JOIN judged_events e USING (event_id) JOIN last c ON c.file_sha256 = e.file_sha256
         WHERE o.season < {season} AND m.last >= {season} AND c.last < {season}""").fetchall()}
     seen: dict[str, list[tuple[str, int, int | None]]] = {}
     for site, sha, *told in con.execute(
-        f"SELECT site, file_sha256, count(*), max(season) FROM {laid_out}_events GROUP BY ALL "
-        f"UNION ALL SELECT site, file_sha256, 0, max(season) FROM {laid_out}_earlier "
+        "SELECT site, file_sha256, count(*), max(season) FROM judged_events GROUP BY ALL "
+        "UNION ALL SELECT site, file_sha256, 0, max(season) FROM judged_earlier "
         "GROUP BY ALL ORDER BY ALL"
     ).fetchall():
         seen.setdefault(site, []).append((sha, *told))
@@ -124,7 +124,7 @@ def _split(
 
 
 def _digests(
-    warehouse: Warehouse, laid_out: str, files: Mapping[str, Sequence[str]],
+    warehouse: Warehouse, files: Mapping[str, Sequence[str]],
     places: Sequence[Place], file_names: Mapping[str, str], versions: Mapping[str, str],
     instead: Mapping[tuple[str, str, int, int], str], season: int,
 ) -> dict[str, str]:
@@ -134,7 +134,7 @@ def _digests(
     no row of a season that is over lies ahead of any.
     """
     con = warehouse.connection
-    _split(warehouse, laid_out, "closed", [sha for shas in files.values() for sha in shas], "")
+    _split(warehouse, "judged", "closed", [sha for shas in files.values() for sha in shas], "")
     summed: dict[str, list[object]] = {site: [] for site in files}
     asked = [
         f"SELECT site, count(*), sum(hash(t)) FROM closed_{name} t GROUP BY ALL"

@@ -18,6 +18,7 @@ from pathlib import Path
 
 from flows.weekly import WeeklyRun
 from flows.workplace import warehouse_of
+from shared.columnar import arriving
 from shared.problems import NoRunYet
 from shared.settings import Network
 from warehouse import durable, record
@@ -224,10 +225,9 @@ def _carry_over(live: Warehouse, made: Warehouse) -> None:
     with made.transaction() as connection:
         for name in (*_DONE, *_NOT_NUMBERED):
             only = " WHERE seq IS NULL" if name in _NOT_NUMBERED else ""
-            connection.register(
-                "carried", live.connection.execute(f"FROM {name}{only}").to_arrow_table())
-            connection.execute(f"INSERT INTO {name} BY NAME FROM carried")
-            connection.unregister("carried")
+            carried = live.connection.execute(f"FROM {name}{only}").to_arrow_table()
+            with arriving(connection, carried) as these:
+                connection.execute(f"INSERT INTO {name} BY NAME FROM {these}")
 
 
 def _swap(network_dir: Path, place: Path) -> None:

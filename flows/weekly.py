@@ -293,8 +293,7 @@ class WeeklyRun:
                     findings = self._settle(site_id, books, told, findings)
                     work = self._work_digest(site_id)
             with self.timed("load"):
-                clean.load_site(self.warehouse, self.network.sites[site_id], self.network,
-                                findings, self.as_of, work)
+                clean.load_site(self.warehouse, site_id, findings, self.as_of, work)
         self._stood[site_id] = work
         pending.settled(self.network_dir, told)
         outcome.redone = True
@@ -330,7 +329,7 @@ class WeeklyRun:
         """
         lay_out_evidence(self.warehouse.connection, [site_id])
         overlay = self._lay_out([site_id], extra)[site_id]
-        found = self._judge("judged", {site_id: overlay}).get(site_id, [])
+        found = self._judge({site_id: overlay}).get(site_id, [])
         findings = decisions.set_apart(self.warehouse, found)
         return decisions.settle(findings, overlay, RULE_VERSIONS), overlay
 
@@ -366,7 +365,7 @@ class WeeklyRun:
                     before = self._open_before(sites)
                     overlays = self._lay_out(sites)
                     lay_out_evidence(con, sites)
-                    found = self._judge("judged", overlays)
+                    found = self._judge(overlays)
                     findings = {
                         site: decisions.settle(
                             decisions.set_apart(self.warehouse, found.get(site, [])),
@@ -455,18 +454,18 @@ class WeeklyRun:
         """Judge and load the site as it stands, with ``extra`` that is not recorded."""
         with self.warehouse.transaction():
             findings, _ = self.judge_again(site_id, extra)
-            clean.load_site(self.warehouse, self.network.sites[site_id], self.network, findings,
-                            self.as_of, self._work_digest(site_id))
+            clean.load_site(self.warehouse, site_id, findings, self.as_of,
+                            self._work_digest(site_id))
 
-    def _judge(self, laid_out: str, overlays: Mapping[str, Overlay]) -> dict[str, list[Finding]]:
-        """Findings of the rows that are laid out under this name, by site."""
+    def _judge(self, overlays: Mapping[str, Overlay]) -> dict[str, list[Finding]]:
+        """Findings of the rows that are laid out, by site."""
         con = self.warehouse.connection
         places = [Place(*row) for row in con.execute(
             "SELECT file_sha256, sheet, column_index, field, taxon, life_stage, unit "
-            f"FROM {laid_out}_places").fetchall()]
+            "FROM judged_places").fetchall()]
         # People know their files by name; the folder is the site, which they know too.
         names = {sha: path.removeprefix(f"{site}/") for site, sha, path in
-                 con.execute(f"SELECT site, sha256, path FROM {laid_out}_files").fetchall()}
+                 con.execute("SELECT site, sha256, path FROM judged_files").fetchall()}
         instead = {cell: text for overlay in overlays.values() for cell, text in
                    corrected_texts(self.warehouse, overlay, places).items()}
         rows: dict[str, dict[tuple[str, int], list[str]]] = {}
@@ -476,21 +475,20 @@ class WeeklyRun:
                 return instead[sha, sheet, row, column]
             # All files at a time: one question to the engine costs more than a sheet of rows.
             if not rows:
-                rows.update(self._rows_of(laid_out))
+                rows.update(self._rows_laid_out())
             cells = rows.get(sha, {}).get((sheet, row), [])
             return cells[column] if column < len(cells) else ""
 
         versions = {site: self._version(site) for site in overlays}
         return closed_seasons.judge_laid_out(
-            self.warehouse, self.network, self.as_of, laid_out, places, raw_text, names,
-            versions, instead)
+            self.warehouse, self.network, self.as_of, places, raw_text, names, versions, instead)
 
-    def _rows_of(self, laid_out: str) -> dict[str, dict[tuple[str, int], list[str]]]:
+    def _rows_laid_out(self) -> dict[str, dict[tuple[str, int], list[str]]]:
         """The cells of the rows that are laid out, by file, sheet and row."""
         rows: dict[str, dict[tuple[str, int], list[str]]] = {}
         for sha, sheet, number, cells in self.warehouse.connection.execute(
                 "SELECT sha256, sheet, sheet_row, cells FROM raw_rows "
-                f"WHERE sha256 IN (SELECT sha256 FROM {laid_out}_files)").fetchall():
+                "WHERE sha256 IN (SELECT sha256 FROM judged_files)").fetchall():
             rows.setdefault(sha, {})[sheet, number] = cells
         return rows
 

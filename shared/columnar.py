@@ -7,11 +7,14 @@ not pay for it.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from shared.staging import Columnar
 
 if TYPE_CHECKING:
+    import duckdb
     import pyarrow as pa
 
 
@@ -30,6 +33,18 @@ def to_arrow(rows: Columnar, columns: dict[str, str]) -> pa.Table:
         "TIMESTAMP": pa.timestamp("us"),
     }
     return pa.table({name: pa.array(rows[name], types[kind]) for name, kind in columns.items()})
+
+
+@contextmanager
+def arriving(
+    connection: duckdb.DuckDBPyConnection, rows: pa.Table | pa.RecordBatchReader
+) -> Iterator[str]:
+    """The name under which ``connection`` can read ``rows`` meanwhile, as it reads a table."""
+    connection.register("arriving", rows)
+    try:
+        yield "arriving"
+    finally:
+        connection.unregister("arriving")
 
 
 def to_sql(rows: Columnar, columns: dict[str, str]) -> str:

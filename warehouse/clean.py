@@ -14,14 +14,13 @@ from typing import TYPE_CHECKING, Any
 
 import duckdb
 
-from shared.columnar import sql_text
+from shared.columnar import arriving, sql_text
 from shared.fields import EVENT_FIELDS, FIELDS, NUMERIC_KINDS, Field, Kind
 from shared.findings import Finding
 from shared.flags import PRECEDENCE, Flag
 from shared.identity import short_digest
 from shared.problems import RowsUnaccounted
 from shared.protocol import protocols
-from shared.settings import Network, Site
 from shared.taxa import ALL_STAGES, TAXA, UNSTAGED
 from warehouse import record
 from warehouse.lineage import named
@@ -89,9 +88,8 @@ class SiteAccount:
 
 def load_site(
     warehouse: Warehouse,
-    site: Site,
-    network: Network,
-    findings: list[Finding],
+    site_id: str,
+    findings: Sequence[Finding],
     as_of: dt.date,
     work_digest: str,
 ) -> SiteAccount:
@@ -99,7 +97,7 @@ def load_site(
 
     Needs the tables of :func:`warehouse.lineage.lay_out` for the same site.
     """
-    return load_sites(warehouse, findings, as_of, {site.id: work_digest})[site.id]
+    return load_sites(warehouse, findings, as_of, {site_id: work_digest})[site_id]
 
 
 def load_sites(
@@ -126,11 +124,8 @@ def load_sites(
         before = dict(connection.execute(
             f"SELECT site, content_digest FROM site_state WHERE {of_sites}").fetchall())
 
-        connection.register("arriving", _findings_table(findings))
-        try:
-            connection.execute("CREATE OR REPLACE TEMP TABLE load_findings AS FROM arriving")
-        finally:
-            connection.unregister("arriving")
+        with arriving(connection, _findings_table(findings)) as these:
+            connection.execute(f"CREATE OR REPLACE TEMP TABLE load_findings AS FROM {these}")
         for statement in (
             _REACHES, _CATCH_QUALITY, _event_quality(), _LOAD_EVENTS, _LOAD_ROWS,
             _clean_events(), _clean_counts(), _LOAD_ACCOUNT,
@@ -235,11 +230,8 @@ def _insert_states(
     names = ("site", "work_digest", "content_digest", "rows", "clean", "masked", "queried", "held",
              "skipped", "events", "counts", "vanished", "last_received", "loaded")
     arrow = pa.table(dict(zip(names, map(list, zip(*rows, strict=True)), strict=True)))
-    connection.register("arriving", arrow)
-    try:
-        connection.execute("INSERT INTO site_state BY NAME FROM arriving")
-    finally:
-        connection.unregister("arriving")
+    with arriving(connection, arrow) as these:
+        connection.execute(f"INSERT INTO site_state BY NAME FROM {these}")
 
 
 def work_digests(warehouse: Warehouse) -> dict[str, str]:

@@ -26,7 +26,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from shared.columnar import to_arrow
+from shared.columnar import arriving, to_arrow
 from shared.decisions import ROW, UNREAD, Action, Channel, Decision, canonical_text, value_of
 from shared.fields import CATCH_FIELDS, EVENT_FIELDS, FIELDS, Level
 from shared.findings import Finding
@@ -729,14 +729,11 @@ def _write_back(warehouse: Warehouse, rows: list[SheetRow], overlay: Overlay) ->
             continue
         arrow = to_arrow({name: [values[name] for values in changed] for name in columns},
                          dict(columns))
-        connection.register("corrected", arrow)
-        try:
+        with arriving(connection, arrow) as corrected:
             setting = ", ".join(f"{quoted(name)} = v.{quoted(name)}" for name in columns
                                 if name != key)
-            connection.execute(f"UPDATE {table} SET {setting} FROM corrected AS v "
+            connection.execute(f"UPDATE {table} SET {setting} FROM {corrected} AS v "
                                f"WHERE {table}.{key} = v.{key}")
-        finally:
-            connection.unregister("corrected")
     joined = [(row.row_id, row.joined.row_id) for row in rows if row.joined is not None]
     for row_id, head in joined:
         connection.execute("DELETE FROM judged_events WHERE row_id = ?", [row_id])

@@ -11,7 +11,7 @@ from typing import Any
 
 import duckdb
 
-from shared.columnar import sql_text
+from shared.columnar import arriving, sql_text
 from warehouse.lake_layout import PREFIX, columns_here
 from warehouse.slices import RECORDED, Cut, Group
 from warehouse.tables import column_list, quoted
@@ -43,12 +43,9 @@ def insert(
         import pyarrow as pa
 
         columns = list(zip(*rows, strict=True))
-        connection.register("lake_arriving", pa.table(
-            {f"c{number}": list(column) for number, column in enumerate(columns)}))
-        try:
-            connection.execute(f"INSERT INTO {table} FROM lake_arriving")
-        finally:
-            connection.unregister("lake_arriving")
+        with arriving(connection, pa.table(
+                {f"c{number}": list(column) for number, column in enumerate(columns)})) as these:
+            connection.execute(f"INSERT INTO {table} FROM {these}")
 
 
 def fill(
@@ -173,16 +170,13 @@ def take(
         # Bytes that two sites sent are one set of rows.
         once = "" if cut.drops else (
             "QUALIFY dense_rank() OVER (PARTITION BY lake_part ORDER BY lake_slice) = 1")
-        arriving = lake.execute(
+        coming = lake.execute(
             f"SELECT {columns} FROM lake.{quoted(table)} "
             "WHERE (lake_slice, lake_part) IN (SELECT (slice, part) FROM changed) "
             f"{_only('lake_slice', touched)} {once} "
             "ORDER BY lake_slice, lake_part, lake_place").to_arrow_reader()
-        local.register("lake_arriving", arriving)
-        try:
-            local.execute(f"INSERT INTO {table} ({columns}) SELECT {columns} FROM lake_arriving")
-        finally:
-            local.unregister("lake_arriving")
+        with arriving(local, coming) as these:
+            local.execute(f"INSERT INTO {table} ({columns}) SELECT {columns} FROM {these}")
     return len(changes)
 
 
@@ -224,12 +218,9 @@ def give(
             "IN (SELECT (slice, part) FROM lake_moved) ORDER BY 1, 2, 3").to_arrow_table()
         if leaving.num_rows:
             every = column_list([*PREFIX, *columns])
-            lake.register("leaving", leaving)
-            try:
+            with arriving(lake, leaving) as these:
                 lake.execute(f"INSERT INTO lake.{quoted(table)} ({every}) "
-                             f"SELECT {every} FROM leaving")
-            finally:
-                lake.unregister("leaving")
+                             f"SELECT {every} FROM {these}")
     note_parts(lake, group, changes, "lake.parts")
 
 
@@ -248,12 +239,9 @@ def hand_on_record(
         leaving = source.execute(f"SELECT {columns} FROM {of}{table} WHERE {beyond} "
                                  f"ORDER BY {number} NULLS FIRST").to_arrow_table()
         if leaving.num_rows:
-            target.register("lake_leaving", leaving)
-            try:
+            with arriving(target, leaving) as these:
                 target.execute(f"INSERT INTO {to}{table} ({columns}) "
-                               f"SELECT {columns} FROM lake_leaving")
-            finally:
-                target.unregister("lake_leaving")
+                               f"SELECT {columns} FROM {these}")
 
 
 def _columns_there(connection: duckdb.DuckDBPyConnection, of: str, table: str) -> list[str]:

@@ -249,24 +249,13 @@ def _in_parts(
         describe_snapshot(building / SNAPSHOT_NAME, stamped, views, {
             table.name: release_parts.view_of(table, version, laid)
             for table in stamped if table.name in release_parts.CUT})
-        changelog.write_csv(connection, building / "changes.csv")
-        cited = release_papers.citation(network, version, as_of)
         listed = {table.name: [name for name in laid if name.startswith(f"{table.name}/")]
                   or [f"{table.name}.parquet"] for table in tables}
         final = {season: number for season, number in differ.items()
                  if number and seasons.get(season) == FINAL
                  and was.get("seasons", {}).get(str(season)) == FINAL}
-        for name, text in {
-            "CHANGES.md": changelog.as_text(connection, version, previous, moved, final),
-            "README.md": release_papers.readme(
-                network, version, as_of, tables, rows, views, seasons, None),
-            "CITATION.cff": release_papers.citation_cff(network, version, as_of),
-            "LICENCE.txt": release_papers.licence_text(network),
-            data_package.NAME: data_package.descriptor(
-                network, version, as_of.isoformat() + "T00:00:00Z", cited, seasons, tables,
-                building, {}, listed),
-        }.items():
-            (building / name).write_bytes(text.encode("utf-8"))
+        _write_papers(connection, building, network, version, as_of, changelog.as_text(
+            connection, version, previous, moved, final), tables, rows, views, seasons, {}, listed)
         parts = {part.name: told for part, told in plan.digests.items() if told}
         (building / MANIFEST).write_bytes(_manifest(
             network, version, as_of, before, digest, rows, seasons, building, {}, laid, parts,
@@ -345,29 +334,44 @@ def _write(
     stamping = beside.submit(_stamp, connection.cursor(), tables, version, building)
     moved = changelog.compare(connection, tables, views,
                               None if previous is None else _before(previous))
-    changelog.write_csv(connection, building / "changes.csv")
-    cited = release_papers.citation(network, version, as_of)
     write_archive(connection, network, eml_document(
-        connection, network, version, as_of, cited, seasons), building, beside)
+        connection, network, version, as_of, release_papers.citation(network, version, as_of),
+        seasons), building, beside)
     rows = {name: future.result() for name, future in writing.items()}
     hashes["counts.csv"] = stamping.result()
-    texts = {
-        "CHANGES.md": changelog.as_text(
-            connection, version, None if previous is None else previous.name, moved,
-            _in_final_seasons(connection, seasons, previous)),
-        "README.md": release_papers.readme(
-            network, version, as_of, tables, rows, views, seasons, connection),
-        "CITATION.cff": release_papers.citation_cff(network, version, as_of),
-        "LICENCE.txt": release_papers.licence_text(network),
-        data_package.NAME: data_package.descriptor(
-            network, version, as_of.isoformat() + "T00:00:00Z", cited, seasons, tables,
-            building, hashes),
-    }
-    for name, text in texts.items():
-        (building / name).write_bytes(text.encode("utf-8"))
+    _write_papers(connection, building, network, version, as_of, changelog.as_text(
+        connection, version, None if previous is None else previous.name, moved,
+        _in_final_seasons(connection, seasons, previous)),
+        tables, rows, views, seasons, hashes)
     manifest = _manifest(network, version, as_of, previous, digest, rows, seasons, building,
                          hashes)
     (building / MANIFEST).write_bytes(manifest.encode("utf-8"))
+
+
+def _write_papers(
+    connection: duckdb.DuckDBPyConnection, building: Path, network: Network, version: str,
+    as_of: dt.date, changes: str, tables: tuple[Table, ...], rows: Mapping[str, int],
+    views: tuple[View, ...], seasons: dict[int, str], hashes: Mapping[str, str],
+    parts: Mapping[str, list[str]] | None = None,
+) -> None:
+    """What a release says of itself: changes, README, citation, licence and data package.
+
+    ``parts``: table -> its files, in a release in parts; ``hashes``: CSV file -> SHA-256.
+    """
+    changelog.write_csv(connection, building / "changes.csv")
+    for name, text in {
+        "CHANGES.md": changes,
+        "README.md": release_papers.readme(
+            network, version, as_of, tables, rows, views, seasons,
+            connection if parts is None else None),
+        "CITATION.cff": release_papers.citation_cff(network, version, as_of),
+        "LICENCE.txt": release_papers.licence_text(network),
+        data_package.NAME: data_package.descriptor(
+            network, version, as_of.isoformat() + "T00:00:00Z",
+            release_papers.citation(network, version, as_of), seasons, tables, building, hashes,
+            parts),
+    }.items():
+        (building / name).write_bytes(text.encode("utf-8"))
 
 
 def _parquet(

@@ -15,7 +15,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from shared import staging as contract
-from shared.columnar import to_arrow
+from shared.columnar import arriving, to_arrow
 from shared.identity import short_digest
 from shared.problems import Trouble
 from shared.settings import Network
@@ -166,16 +166,13 @@ def _insert(warehouse: Warehouse, table: str, rows: pa.Table, site_id: str | Non
         return
     connection = warehouse.connection
     names = column_list(rows.column_names)
-    connection.register("arriving", rows)
-    try:
+    with arriving(connection, rows) as these:
         if site_id is None:
-            connection.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM arriving")
+            connection.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM {these}")
         else:
             connection.execute(
-                f"INSERT INTO {table} (site, {names}) SELECT ?, {names} FROM arriving", [site_id]
+                f"INSERT INTO {table} (site, {names}) SELECT ?, {names} FROM {these}", [site_id]
             )
-    finally:
-        connection.unregister("arriving")
 
 
 def _raw_rows(sha256: str, workbook: Workbook) -> pa.Table:

@@ -116,20 +116,21 @@ def test_a_row_of_a_closed_season_that_changes_has_it_judged_again(
 def test_which_files_are_closed(bay: Path, judged: list[tuple[str, int]]) -> None:
     with Warehouse.open(bay) as warehouse:
         con = warehouse.connection
-        con.execute("CREATE TEMP TABLE some_events (site VARCHAR, file_sha256 VARCHAR, "
+        con.execute("CREATE TEMP TABLE judged_events (site VARCHAR, file_sha256 VARCHAR, "
                     "season INTEGER, event_id VARCHAR); "
-                    "CREATE TEMP TABLE some_earlier AS FROM some_events")
+                    "CREATE TEMP TABLE judged_earlier AS FROM judged_events")
         for site, file, season, event in (
             ("alder", "a", 2025, "1"), ("alder", "b", 2026, "2"), ("alder", "b", None, None),
             ("birch", "c", 2025, "3"), ("birch", "d", 2026, "4"), ("birch", "d", 2025, "3"),
             ("cedar", "e", 2026, "5"), ("dogwood", "f", None, None), ("elder", "g", 2024, "6"),
             ("fir", "i", 2025, "7"), ("fir", "j", 2026, "8"), ("fir", "j", 2025, "9"),
         ):
-            con.execute("INSERT INTO some_events VALUES (?, ?, ?, ?)", [site, file, season, event])
+            con.execute("INSERT INTO judged_events VALUES (?, ?, ?, ?)",
+                        [site, file, season, event])
         # A row in last year is the sheet's own affair, unless last year has it too.
-        assert closed_seasons._closed_files(warehouse, "some", 2026) == {
+        assert closed_seasons._closed_files(warehouse, 2026) == {
             "alder": ["a"], "elder": ["g"], "fir": ["i"]}
-        con.execute("INSERT INTO some_earlier VALUES ('alder', 'h', 2025, '10'), "
+        con.execute("INSERT INTO judged_earlier VALUES ('alder', 'h', 2025, '10'), "
                     "('elder', 'k', 2026, '11')")
-        assert closed_seasons._closed_files(warehouse, "some", 2026) == {
+        assert closed_seasons._closed_files(warehouse, 2026) == {
             "alder": ["a", "h"], "elder": ["g"], "fir": ["i"]}

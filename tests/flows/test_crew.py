@@ -27,7 +27,6 @@ from tests.flows.conftest import AS_OF, published
 from tests.flows.real_servers import (
     Authority,
     Database,
-    database,
     free_port,
     postgres_missing,
 )
@@ -36,12 +35,6 @@ from warehouse import record
 needs_postgres = pytest.mark.skipif(bool(postgres_missing()), reason=postgres_missing())
 
 SITES = ("hobnail-brook", "jackstraw-creek")
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Database]:
-    with database() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")
@@ -55,12 +48,12 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def bay(home: Path, tmp_path: Path, server: Database, monkeypatch: pytest.MonkeyPatch) -> Path:
+def bay(home: Path, tmp_path: Path, postgres: Database, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The network on a lake, its sheets received."""
     bay = Path(shutil.copytree(home / "bay", tmp_path / "bay"))
-    monkeypatch.setenv("TALLYWEIR_LAKE_PASSWORD", server.PASSWORD)
+    monkeypatch.setenv("TALLYWEIR_LAKE_PASSWORD", postgres.PASSWORD)
     with (bay / "network.toml").open("a", encoding="utf-8") as handle:
-        handle.write(f'\n[warehouse]\nlake = "{server.make()}"\n')
+        handle.write(f'\n[warehouse]\nlake = "{postgres.make()}"\n')
     network = load_network(bay)
     with workplace(bay, network) as place:
         run = WeeklyRun(bay, network, place.warehouse, AS_OF)
@@ -152,17 +145,17 @@ def test_a_worker_whose_copy_is_damaged_makes_it_again(
 
 @needs_postgres
 def test_a_worker_that_lost_the_catalogue_goes_on_when_it_is_back(
-    bay: Path, hands: list[Hand], server: Database
+    bay: Path, hands: list[Hand], postgres: Database
 ) -> None:
     from warehouse.lake import LakeOutOfReach
 
     hands[0].read(errand(SITES[0]))
-    server.stop()
+    postgres.stop()
     try:
         with pytest.raises(LakeOutOfReach):
             hands[0].read(errand(SITES[1]))
     finally:
-        server.start()
+        postgres.start()
     (read,) = hands[0].read(errand(SITES[1]))
     assert read.read > 0
 

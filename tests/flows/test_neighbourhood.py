@@ -10,9 +10,10 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from checks.neighbours import STEPS, lay_out_evidence, lay_out_site_days
+from checks.neighbours import STEPS, lay_out_evidence
 from flows import neighbourhood
 from shared.evidence import DAYS, NEIGHBOUR_FIELDS, TABLES
+from tests.checks.evidence import lay_out_site_days
 from tests.warehouse.by_hand import Check, lay_empty, network, send
 from warehouse import neighbourhood as kept
 from warehouse.folder import database_path

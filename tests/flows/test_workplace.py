@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -18,7 +18,7 @@ from flows.workplace import lake_of, workplace
 from shared.decisions import Action
 from shared.problems import NetworkBusy
 from tests.flows.conftest import AS_OF, published
-from tests.flows.real_servers import Database, database, postgres_missing
+from tests.flows.real_servers import Database, postgres_missing
 from warehouse.folder import database_path
 from warehouse.lake import LEAD, LakeOutOfReach
 
@@ -26,12 +26,6 @@ pytestmark = pytest.mark.skipif(bool(postgres_missing()), reason=postgres_missin
 
 SITES = ("hobnail-brook", "jackstraw-creek")
 WEEK = dt.timedelta(weeks=1)
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Database]:
-    with database() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")
@@ -62,12 +56,12 @@ def _next_week(home: Path, bay: Path) -> None:
 
 
 @pytest.fixture
-def bay(weeks: Path, tmp_path: Path, server: Database, monkeypatch: pytest.MonkeyPatch) -> Path:
+def bay(weeks: Path, tmp_path: Path, postgres: Database, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The network in its tenth week, with a lake."""
     bay = Path(shutil.copytree(weeks / "week-10", tmp_path / "bay"))
-    monkeypatch.setenv("TALLYWEIR_LAKE_PASSWORD", server.PASSWORD)
+    monkeypatch.setenv("TALLYWEIR_LAKE_PASSWORD", postgres.PASSWORD)
     with (bay / "network.toml").open("a", encoding="utf-8") as handle:
-        handle.write(f'\n[warehouse]\nlake = "{server.make()}"\n')
+        handle.write(f'\n[warehouse]\nlake = "{postgres.make()}"\n')
     return bay
 
 
@@ -110,7 +104,7 @@ def test_a_network_with_a_history_of_its_own_moves_into_a_lake_by_its_next_run(
 
 
 def test_when_the_connection_is_lost_half_way_it_is_told_and_the_next_run_ends_the_same(
-    bay: Path, weeks: Path, server: Database, monkeypatch: pytest.MonkeyPatch
+    bay: Path, weeks: Path, postgres: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     _run(bay, AS_OF - WEEK)
     _confirm(bay)
@@ -119,14 +113,14 @@ def test_when_the_connection_is_lost_half_way_it_is_told_and_the_next_run_ends_t
         whole = getattr(WeeklyRun, stage)
 
         def lost(self: WeeklyRun, *site: str, whole: Callable[..., object] = whole) -> object:
-            server.stop()
+            postgres.stop()
             return whole(self, *site)
 
         with monkeypatch.context() as patched:
             patched.setattr(WeeklyRun, stage, lost)
             with pytest.raises(LakeOutOfReach, match="run it again"):
                 _run(bay, AS_OF)
-        server.start()
+        postgres.start()
     _run(bay, AS_OF)
     assert published(bay) == published(weeks / "calm")
 

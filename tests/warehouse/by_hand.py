@@ -180,7 +180,7 @@ def load(
     with warehouse.transaction():
         lineage = lay_out(warehouse, site)
         findings = [found for rule in rules for found in rule.judge(warehouse, site)]
-        account = load_site(warehouse, network().sites[site], network(), findings, as_of, "work")
+        account = load_site(warehouse, site, findings, as_of, "work")
     return lineage, account
 
 

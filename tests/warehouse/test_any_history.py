@@ -217,7 +217,7 @@ class AnyHistory(RuleBasedStateMachine):
         with wh.transaction():
             lay_out(wh, "alder")
             decisions.lay_over(wh, "alder", network())
-            load_site(wh, network().sites["alder"], network(), [], AS_OF, "work")
+            load_site(wh, "alder", [], AS_OF, "work")
 
     @staticmethod
     def _clean(wh: Warehouse) -> list[tuple[object, ...]]:

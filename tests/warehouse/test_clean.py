@@ -19,7 +19,6 @@ from tests.warehouse.by_hand import (
     Rule,
     days,
     load,
-    network,
     send,
     staged_of,
 )
@@ -339,7 +338,7 @@ def test_the_rows_laid_out_must_be_the_site_s_own(wh: Warehouse) -> None:
     send(wh, "alder", "alder/a.xlsx", days("2026-03-01", 3))
     lay_out(wh, "alder")
     with pytest.raises(RuntimeError, match="birch"):
-        load_site(wh, network().sites["birch"], network(), [], AS_OF, "work")
+        load_site(wh, "birch", [], AS_OF, "work")
 
 
 def test_a_finding_about_a_whole_file_is_kept_and_holds_nothing(wh: Warehouse) -> None:
@@ -348,7 +347,7 @@ def test_a_finding_about_a_whole_file_is_kept_and_holds_nothing(wh: Warehouse) -
                     Flag.SUSPECT, "", "", "", "It looks like another site's sheet.")
     with wh.transaction():
         lay_out(wh, "alder")
-        account = load_site(wh, network().sites["alder"], network(), [whole], AS_OF, "work")
+        account = load_site(wh, "alder", [whole], AS_OF, "work")
     assert (account.clean, account.findings) == (3, 1)
     assert wh.connection.execute("SELECT id, rule FROM findings").fetchall() == [
         (whole.id, "wrong-site")]

@@ -40,7 +40,7 @@ def load(wh: Warehouse, *rules: Rule) -> tuple[list[Finding], Overlay]:
         overlay = decisions.lay_over(wh, "alder", network())
         found = [item for rule in rules for item in rule.judge(wh, "alder")]
         found = decisions.settle(found, overlay, {"implausible": 1})
-        load_site(wh, network().sites["alder"], network(), found, AS_OF, "work")
+        load_site(wh, "alder", found, AS_OF, "work")
     return found, overlay
 
 

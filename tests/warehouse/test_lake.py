@@ -7,6 +7,7 @@ import subprocess
 import sys
 import urllib.request
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import duckdb
@@ -18,7 +19,7 @@ from flows.network_folder import load_network
 from flows.weekly import run_in_order
 from shared.problems import NetworkBusy
 from tests.flows.conftest import AS_OF
-from tests.flows.real_servers import Database, database, free_port, postgres_missing
+from tests.flows.real_servers import Database, free_port, postgres_missing
 from warehouse import record
 from warehouse.lake import LEAD, RECORD, Lake, LakeMoved, LakeOutOfReach, Store
 from warehouse.lake_layout import BOOKS
@@ -45,12 +46,6 @@ def test_every_table_of_the_database_is_in_one_slice_or_handed_on_with_the_recor
 
 
 @pytest.fixture(scope="module")
-def server() -> Iterator[Database]:
-    with database() as started:
-        yield started
-
-
-@pytest.fixture(scope="module")
 def run_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     bay = tmp_path_factory.mktemp("lake") / "bay"
     lay_out(bay, only_sites=SITES, history=False)
@@ -64,8 +59,8 @@ def bay(run_once: Path, tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def lake(server: Database, tmp_path: Path) -> Iterator[Lake]:
-    with Lake("lantern-bay", server.make(), str(tmp_path / "parquet"), server.PASSWORD) as made:
+def lake(postgres: Database, tmp_path: Path) -> Iterator[Lake]:
+    with Lake("lantern-bay", postgres.make(), str(tmp_path / "parquet"), postgres.PASSWORD) as made:
         yield made
 
 
@@ -89,6 +84,16 @@ def copy_of(bay: Path, tmp_path: Path) -> Warehouse:
     return Warehouse.open(bay, tmp_path / "copy" / "tallyweir.duckdb")
 
 
+@contextmanager
+def two_copies(bay: Path, tmp_path: Path, lake: Lake) -> Iterator[tuple[Warehouse, Warehouse]]:
+    """The network's own database, all of it in the lake, and another machine's empty copy."""
+    with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs:
+        lake.join(ours)
+        lake.check_in(ours, lake.slices_of(ours))
+        lake.join(theirs)
+        yield ours, theirs
+
+
 @needs_postgres
 def test_what_is_checked_in_comes_out_the_same_and_a_second_time_nothing_moves(
     bay: Path, tmp_path: Path, lake: Lake
@@ -109,7 +114,7 @@ def test_what_is_checked_in_comes_out_the_same_and_a_second_time_nothing_moves(
 
 @needs_postgres
 def test_its_files_may_be_in_a_store_that_speaks_s3(
-    bay: Path, tmp_path: Path, server: Database
+    bay: Path, tmp_path: Path, postgres: Database
 ) -> None:
     moto = ThreadedMotoServer("127.0.0.1", free_port(), verbose=False)
     moto.start()
@@ -119,7 +124,7 @@ def test_its_files_may_be_in_a_store_that_speaks_s3(
             f"http://{host}/parquet", method="PUT")).close()
         store = Store("an id", "pl4nted-st0re-s3cret", "us-east-1", host, tls=False)
         with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs, Lake(
-                "lantern-bay", server.make(), "s3://parquet/bay/", server.PASSWORD,
+                "lantern-bay", postgres.make(), "s3://parquet/bay/", postgres.PASSWORD,
                 store) as lake:
             lake.join(ours)
             lake.check_in(ours, lake.slices_of(ours))
@@ -142,10 +147,7 @@ def test_its_files_may_be_in_a_store_that_speaks_s3(
 def test_one_site_moves_alone_and_evidence_is_only_what_was_read(
     bay: Path, tmp_path: Path, lake: Lake
 ) -> None:
-    with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs:
-        lake.join(ours)
-        lake.check_in(ours, lake.slices_of(ours))
-        lake.join(theirs)
+    with two_copies(bay, tmp_path, lake) as (ours, theirs):
         lake.check_out(theirs, SITES[:1])
         lake.check_out(theirs, groups=EVIDENCE)
 
@@ -165,10 +167,7 @@ def test_one_site_moves_alone_and_evidence_is_only_what_was_read(
 def test_a_site_that_moved_meanwhile_is_refused_and_nothing_is_changed(
     bay: Path, tmp_path: Path, lake: Lake
 ) -> None:
-    with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs:
-        lake.join(ours)
-        lake.check_in(ours, lake.slices_of(ours))
-        lake.join(theirs)
+    with two_copies(bay, tmp_path, lake) as (ours, theirs):
         lake.check_out(theirs)
         for warehouse, table in ((ours, "clean_counts"), (theirs, "row_account")):
             warehouse.connection.execute(f"DELETE FROM {table}")
@@ -184,10 +183,7 @@ def test_a_site_that_moved_meanwhile_is_refused_and_nothing_is_changed(
 def test_after_a_run_was_cut_off_its_work_counts_only_where_nobody_came_in_between(
     bay: Path, tmp_path: Path, lake: Lake
 ) -> None:
-    with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs:
-        lake.join(ours)
-        lake.check_in(ours, lake.slices_of(ours))
-        lake.join(theirs)
+    with two_copies(bay, tmp_path, lake) as (ours, theirs):
         lake.check_out(theirs)
         ours.connection.execute("DELETE FROM findings")
         theirs.connection.execute("DELETE FROM clean_counts WHERE site_id = ?", SITES[:1])
@@ -220,21 +216,18 @@ def test_a_lake_that_was_tidied_holds_the_same(
 
 @needs_postgres
 def test_a_lost_connection_is_told_without_the_password_and_leaves_the_lake_whole(
-    bay: Path, tmp_path: Path, lake: Lake, server: Database
+    bay: Path, tmp_path: Path, lake: Lake, postgres: Database
 ) -> None:
-    with Warehouse.open(bay) as ours, copy_of(bay, tmp_path) as theirs:
-        lake.join(ours)
-        lake.check_in(ours, lake.slices_of(ours))
-        lake.join(theirs)
+    with two_copies(bay, tmp_path, lake) as (ours, theirs):
         had = rows(ours)
         ours.connection.execute("DELETE FROM clean_counts")
-        server.stop()
+        postgres.stop()
         try:
             with pytest.raises(LakeOutOfReach) as told:
                 lake.check_in(ours, SITES)
         finally:
-            server.start()
-        assert "run it again" in str(told.value) and server.PASSWORD not in str(told.value)
+            postgres.start()
+        assert "run it again" in str(told.value) and postgres.PASSWORD not in str(told.value)
         lake.check_out(theirs)
         assert rows(theirs) == had
         assert lake.check_in(ours, SITES) == list(SITES)
@@ -252,12 +245,12 @@ def test_a_turn_is_held_once_and_ends_with_its_connection(lake: Lake) -> None:
 
 @needs_postgres
 def test_who_lost_the_connection_cannot_go_on_as_if_the_turn_were_held(
-    lake: Lake, server: Database
+    lake: Lake, postgres: Database
 ) -> None:
     import psycopg
 
     with lake.turn("site"):
-        with psycopg.connect(lake._conninfo, password=server.PASSWORD, autocommit=True) as root:
+        with psycopg.connect(lake._conninfo, password=postgres.PASSWORD, autocommit=True) as root:
             root.execute("SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
                          "WHERE application_name = 'tallyweir' AND datname = current_database()")
         with pytest.raises(LakeOutOfReach), lake.turn(RECORD):
@@ -268,7 +261,7 @@ def test_who_lost_the_connection_cannot_go_on_as_if_the_turn_were_held(
 
 @needs_postgres
 def test_a_lake_laid_out_by_a_later_program_is_refused(
-    bay: Path, lake: Lake, server: Database
+    bay: Path, lake: Lake, postgres: Database
 ) -> None:
     with Warehouse.open(bay) as ours:
         lake.join(ours)
@@ -276,7 +269,7 @@ def test_a_lake_laid_out_by_a_later_program_is_refused(
             inside.execute("INSERT INTO lake.layout VALUES (9999, 'of_a_later_day', 'x')")
         with pytest.raises(WarehouseNewer, match="9999 of_a_later_day"):
             lake.join(ours)
-        strange = Lake("other-bay", lake._conninfo, lake._data, server.PASSWORD)
+        strange = Lake("other-bay", lake._conninfo, lake._data, postgres.PASSWORD)
         with strange, pytest.raises(LakeMoved, match="lantern-bay"):
             strange.join(ours)
 

@@ -182,7 +182,7 @@ def test_nothing_that_names_a_person_leaves_the_warehouse(wh: Warehouse) -> None
     ]
     with wh.transaction():
         lay_out(wh, "alder")
-        load_site(wh, network().sites["alder"], network(), findings, AS_OF, "work")
+        load_site(wh, "alder", findings, AS_OF, "work")
     release = publish(wh)
     for path in release.path.iterdir():
         content = path.read_bytes()
