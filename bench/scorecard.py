@@ -42,7 +42,7 @@ from fixtures import KINDS, RESENT_KINDS, SeededError, lay_out
 from fixtures.hand_errors import UNTRACEABLE
 from fixtures.lantern_bay import CURRENT_SEASON
 from fixtures.strange_but_true import CASES, Strange
-from fixtures.traces import AS_SUMS, BY_LUCK, WITH_A_TRACE
+from fixtures.traces import BY_LUCK, WITH_A_TRACE
 from shared.findings import Finding
 from shared.flags import GRAVITY, Effect
 
@@ -1059,8 +1059,9 @@ def _drawn_again(*scores: Score) -> list[str]:
     return [
         "A running total is seeded only where an observer who knows the season's truth, how many "
         "eels each night was to bring and how widely nights scatter, would find the numbers "
-        f"{AS_SUMS:.0f} times likelier as sums of such nights than as their counts, and a digit "
-        f"too many only where such a night brings as many less than once in {1 / BY_LUCK:,.0f} "
+        f"{1 / BY_LUCK:,.0f} times likelier as sums of such nights than as their counts, and a "
+        f"digit too many only where such a night brings as many less than once in "
+        f"{1 / BY_LUCK:,.0f} "
         "and none of the three checks before and after has more than a fifth of it. What that "
         "observer cannot tell from luck no record shows, and to count it would measure the luck "
         "of the draw; the criterion follows from how the season is drawn and from no rule.",

@@ -200,7 +200,7 @@ RULES = (
         suggest=_less_the_day_before,
         thresholds={
             "rises": Threshold(4.0, "", "how often the count rises at least"),
-            "animals": Threshold(12.0, "", "least last count of the run"),
+            "animals": Threshold(8.0, "", "least last count of the run"),
             "times": Threshold(1.75, "", "how many times the first count the last is at least"),
             "odds": Threshold(2_000.0, "", "how many times likelier a sum is than daily catches"),
         },
