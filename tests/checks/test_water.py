@@ -186,6 +186,8 @@ def test_the_cheap_sieve_lets_through_whatever_the_laws_find(rows: list[dict[str
         build_water(con, names.events, [f"SELECT row_id FROM {names.events}"])
         for condition, sieve in {(b.probe.when, b.probe.rows) for b in bound}:
             assert sieve is not None
+            if "usual" in sieve:
+                continue  # the days around are part of this law, and no condition of a row
             missed = _missed(con, names.events, condition, sieve)
             assert missed == [], condition
 
