@@ -103,7 +103,7 @@ def save_readings(
         for sha256, reading in readings.items() for table in json.loads(reading.recognised_json)
     ]
     with warehouse.transaction() as connection:
-        _forget(warehouse, site_id, list(readings))
+        forget(warehouse, site_id, list(readings))
         for part, columns in _PARTS.items():
             rows = pa.concat_tables(
                 to_arrow(getattr(reading.staged, part), columns) for reading in readings.values())
@@ -130,7 +130,7 @@ def save_trouble(
     caller's transaction.
     """
     with warehouse.transaction() as connection:
-        _forget(warehouse, site_id, [sha256])
+        forget(warehouse, site_id, [sha256])
         connection.execute(
             "INSERT INTO file_troubles VALUES (?, ?, ?, ?, ?, ?, ?)",
             [sha256, site_id, trouble.code, trouble.what, trouble.remedy, trouble.where, key],
@@ -147,17 +147,13 @@ def files_in_trouble(warehouse: Warehouse, code: str) -> dict[tuple[str, str], s
 
 def forget(warehouse: Warehouse, site_id: str, sha256s: list[str]) -> None:
     """Let go what was made of files, trouble or reading, so that they are read again."""
-    with warehouse.transaction():
-        _forget(warehouse, site_id, sha256s)
-
-
-def _forget(warehouse: Warehouse, site_id: str, sha256s: list[str]) -> None:
-    for table in (*STAGED_TABLES, "tables_seen", "readings", "file_seasons", "file_troubles"):
-        column = "file_sha256" if table in STAGED_TABLES else "sha256"
-        warehouse.connection.execute(
-            f"DELETE FROM {table} WHERE site = ? AND list_contains(?, {column})",
-            [site_id, sha256s],
-        )
+    with warehouse.transaction() as connection:
+        for table in (*STAGED_TABLES, "tables_seen", "readings", "file_seasons", "file_troubles"):
+            column = "file_sha256" if table in STAGED_TABLES else "sha256"
+            connection.execute(
+                f"DELETE FROM {table} WHERE site = ? AND list_contains(?, {column})",
+                [site_id, sha256s],
+            )
 
 
 def _insert(warehouse: Warehouse, table: str, rows: pa.Table, site_id: str | None) -> None:
