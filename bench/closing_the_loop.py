@@ -28,7 +28,7 @@ from fixtures.lantern_bay import CURRENT_SEASON, SITES, opening
 from flows.network_folder import load_network
 from flows.rebuilding import rebuild
 from flows.returns.gathering import Answer as Choice
-from flows.weekly import WeeklyRun
+from flows.weekly import WeeklyRun, receive_and_read
 from warehouse.store import Warehouse
 
 LEADS = (("workbook", 0.45), ("resend", 0.35), ("nobody", 0.20))
@@ -129,9 +129,7 @@ def _run(bay: Path, network: Any, as_of: dt.date) -> None:
     """A weekly run but for the release, which nobody reads before the end."""
     with Warehouse.open(bay) as warehouse:
         run = WeeklyRun(bay, network, warehouse, as_of)
-        for site in network.sites:
-            run.receive(site)
-            run.take_in(site)
+        receive_and_read(run)
         run.compare_sites()
         for site in network.sites:
             run.judge_and_load(site)

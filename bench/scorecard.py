@@ -752,17 +752,12 @@ def diagnose(error: SeededError, judged: Judged) -> tuple[str, str]:
 def take_in(network_dir: Path, as_of: date) -> None:
     """Receive and read whatever stands in the inbox and was not read yet."""
     from flows.network_folder import load_network
-    from flows.weekly import WeeklyRun
+    from flows.weekly import WeeklyRun, receive_and_read
     from warehouse.store import Warehouse
 
     network = load_network(network_dir)
     with Warehouse.open(network_dir) as warehouse:
-        run = WeeklyRun(network_dir, network, warehouse, as_of)
-        for site in network.sites:
-            run.receive(site)
-        run.tell_copies_apart()
-        for site in network.sites:
-            run.take_in(site)
+        receive_and_read(WeeklyRun(network_dir, network, warehouse, as_of))
 
 
 def judge_network(
@@ -770,7 +765,7 @@ def judge_network(
 ) -> Judged:
     """Take in and judge every site of the network in ``network_dir``, loading nothing."""
     from flows.network_folder import load_network
-    from flows.weekly import WeeklyRun
+    from flows.weekly import WeeklyRun, receive_and_read
     from warehouse.store import Warehouse
 
     network = load_network(network_dir)
@@ -778,11 +773,7 @@ def judge_network(
     wanted = {error_row(error) for error in judged.errors}
     with Warehouse.open(network_dir) as warehouse:
         run = WeeklyRun(network_dir, network, warehouse, as_of)
-        for site in network.sites:
-            run.receive(site)
-        run.tell_copies_apart()
-        for site in network.sites:
-            run.take_in(site)
+        receive_and_read(run)
         run.compare_sites()
         for site in network.sites:
             with warehouse.transaction() as con, run.timed("judge"):
@@ -1060,9 +1051,9 @@ def _drawn_again(*scores: Score) -> list[str]:
         "A running total is seeded only where an observer who knows the season's truth, how many "
         "eels each night was to bring and how widely nights scatter, would find the numbers "
         f"{1 / BY_LUCK:,.0f} times likelier as sums of such nights than as their counts, and a "
-        f"digit too many only where such a night brings as many less than once in "
-        f"{1 / BY_LUCK:,.0f} "
-        "and none of the three checks before and after has more than a fifth of it. What that "
+        "digit too many only where such a night brings as many less than once in "
+        f"{1 / BY_LUCK:,.0f} and none of the three checks before and after has more than a fifth "
+        "of it. What that "
         "observer cannot tell from luck no record shows, and to count it would measure the luck "
         "of the draw; the criterion follows from how the season is drawn and from no rule.",
         "",

@@ -616,6 +616,15 @@ def trouble_of(stage: str, error: object) -> Trouble:
         "send this line to whoever keeps Tallyweir running.")
 
 
+def receive_and_read(run: WeeklyRun) -> None:
+    """Receive what stands in the inbox and read what was not read yet, site after site."""
+    for site in run.network.sites:
+        run.receive(site)
+    run.tell_copies_apart()
+    for site in run.network.sites:
+        run.take_in(site)
+
+
 def run_in_order(network_dir: Path, network: Network, as_of: dt.date) -> Outcome:
     """The whole run, one stage and one site after the other, with no scheduler.
 
@@ -623,11 +632,7 @@ def run_in_order(network_dir: Path, network: Network, as_of: dt.date) -> Outcome
     """
     with warehouse_of(network_dir, network) as warehouse:
         run = WeeklyRun(network_dir, network, warehouse, as_of)
-        for site in network.sites:
-            run.receive(site)
-        run.tell_copies_apart()
-        for site in network.sites:
-            run.take_in(site)
+        receive_and_read(run)
         run.compare_sites()
         for site in network.sites:
             run.judge_and_load(site)

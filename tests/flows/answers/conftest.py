@@ -12,7 +12,7 @@ import pytest
 
 from fixtures import lay_out
 from flows.network_folder import load_network
-from flows.weekly import WeeklyRun
+from flows.weekly import WeeklyRun, receive_and_read
 from shared.settings import Network
 from warehouse.store import Warehouse
 
@@ -25,9 +25,7 @@ def run(bay: Path, as_of: dt.date = AS_OF) -> WeeklyRun:
     network = load_network(bay)
     with Warehouse.open(bay) as warehouse:
         done = WeeklyRun(bay, network, warehouse, as_of)
-        for site in network.sites:
-            done.receive(site)
-            done.take_in(site)
+        receive_and_read(done)
         done.compare_sites()
         for site in network.sites:
             done.judge_and_load(site)

@@ -16,7 +16,7 @@ from flows.desk.desk import Desk
 from flows.desk.links import Link, Role
 from flows.desk.rates import Rates
 from flows.network_folder import load_network
-from flows.weekly import WeeklyRun
+from flows.weekly import WeeklyRun, receive_and_read
 from warehouse.release import build_release
 from warehouse.store import Warehouse
 
@@ -31,9 +31,7 @@ def run(bay: Path, as_of: dt.date = AS_OF) -> WeeklyRun:
     network = load_network(bay)
     with Warehouse.open(bay) as warehouse:
         done = WeeklyRun(bay, network, warehouse, as_of)
-        for site in network.sites:
-            done.receive(site)
-            done.take_in(site)
+        receive_and_read(done)
         done.compare_sites()
         for site in network.sites:
             done.judge_and_load(site)
