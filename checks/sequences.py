@@ -380,8 +380,9 @@ def build_courses(
     mean, times the night's ``pulse``. Both ways, of the counts as they stand and of their steps,
     the mean should be that of the four checks before and the four after but the largest, which
     may be a slip of its own, within a factor of about two (normal in the logarithm, standard
-    deviation ln 2); the likelihoods are summed over such means from a sixteenth to sixteen times,
-    by thirds of a factor of two.
+    deviation ln 2), and wider where the means before and after differ (its square grows by that
+    of three tenths of their logarithms' difference); the likelihoods are summed over such means
+    from a sixteenth to sixteen times, by thirds of a factor of two.
 
     ``exchanged``: each stage of a row as a negative binomial count (size ``_SIZE``) of the mean
     about, that of its own stage without the largest. What does not hang on the mean cancels out.
@@ -499,22 +500,29 @@ def build_courses(
                        count - CASE WHEN place_in_order > low THEN previous ELSE 0 END AS step
                 FROM odd JOIN risen USING (net, climb)
                 UNION ALL BY NAME
-                SELECT s.climb, p.day, p.count, FALSE AS inside{home}
-                FROM (SELECT climb, net, CASE WHEN step < 0 THEN low ELSE high END + step AS at
+                SELECT s.climb, p.day, p.count, FALSE AS inside, before{home}
+                FROM (SELECT climb, net, step < 0 AS before,
+                             CASE WHEN before THEN low ELSE high END + step AS at
                       FROM risen, (SELECT unnest([-4, -3, -2, -1, 1, 2, 3, 4]) AS step)) s
                 JOIN placed p ON p.place_in_order = s.at AND p.net = s.net) o
             LEFT JOIN {pulse} n ON n.local_date = o.day{_at_home("n", "o", by_home)}),
         beside AS (
-            SELECT climb, sum(count) / sum(times) / {_WITHOUT_THE_LARGEST} AS beside FROM (
-                FROM nights WHERE NOT inside
-                QUALIFY count(*) OVER (PARTITION BY climb) < 4 OR row_number() OVER (
-                    PARTITION BY climb ORDER BY count / times DESC, day) > 1)
+            SELECT climb, sum(count) FILTER (kept) / sum(times) FILTER (kept)
+                       / {_WITHOUT_THE_LARGEST} AS beside,
+                   coalesce(ln((sum(count) FILTER (before) + 0.5) / sum(times) FILTER (before)
+                               / (sum(count) FILTER (NOT before) + 0.5)
+                               * sum(times) FILTER (NOT before)), 0.5) AS changed
+            FROM (SELECT *, count(*) OVER (PARTITION BY climb) < 4 OR row_number() OVER (
+                      PARTITION BY climb ORDER BY count / times DESC, day) > 1 AS kept
+                  FROM nights WHERE NOT inside)
             GROUP BY ALL),
         likely AS (
             SELECT climb, list(summed_up) AS summed_up, list(each_day) AS each_day FROM (
-                SELECT climb, sum({_geometric("step", "mean")}) - pow(g / 3, 2) / 2 AS summed_up,
-                       sum({_geometric("count", "mean")}) - pow(g / 3, 2) / 2 AS each_day
-                FROM (SELECT *, (beside + 0.3) * pow(2, g / 3) * times AS mean
+                SELECT climb, sum({_geometric("step", "mean")}) - any_value(far_off) AS summed_up,
+                       sum({_geometric("count", "mean")}) - any_value(far_off) AS each_day
+                FROM (SELECT *, (beside + 0.3) * pow(2, g / 3) * times AS mean,
+                             pow(g * ln(2) / 3, 2)
+                                 / (2 * (pow(ln(2), 2) + pow(0.3 * changed, 2))) AS far_off
                       FROM nights JOIN beside USING (climb), range(-12, 13) r(g) WHERE inside)
                 GROUP BY climb, g)
             GROUP BY ALL),

@@ -130,7 +130,7 @@ RULES = (
         remedy="Write what was found each day, or leave blank what was not taken.",
         probes=_copied,
         thresholds=REPEATING | {
-            "one_in": replace(REPEATING["one_in"], default=2_500.0),
+            "one_in": replace(REPEATING["one_in"], default=5_000.0),
             "counts": Threshold(3.0, "", "checks of one same count from which it is asked about"),
             "few": Threshold(2.0, "", "animals of a kind that a net has night after night"),
             "counts_one_in": Threshold(
@@ -140,7 +140,7 @@ RULES = (
         yields_to=("row-pasted", "rows-sent-before"),
         example={"field": "Water temperature", "raw": "5.2", "run": "6", "first": "40",
                  "last": "45"},
-        version=2,
+        version=3,
     ),
     Rule(
         id="row-pasted",
@@ -191,7 +191,8 @@ RULES = (
         "the other sites too. One run is one question.",
         source="likelihood ratio of daily catches against their sum, catches taken as geometric "
         "(negative binomial of size 1), their mean as that of the checks beside within a factor of "
-        "about two, times the pulse of each night at the other sites; common practice",
+        "about two (more where these change), times the pulse of each night at the other sites; "
+        "common practice",
         effect=Effect.QUERY,
         message="The counts never fall over {run} checks (rows {first} to {last}); it looks like "
         "a running total.",
@@ -202,11 +203,11 @@ RULES = (
             "rises": Threshold(4.0, "", "how often the count rises at least"),
             "animals": Threshold(8.0, "", "least last count of the run"),
             "times": Threshold(1.75, "", "how many times the first count the last is at least"),
-            "odds": Threshold(2_000.0, "", "how many times likelier a sum is than daily catches"),
+            "odds": Threshold(1_250.0, "", "how many times likelier a sum is than daily catches"),
         },
         yields_to=("row-pasted", "rows-sent-before", "copied-down"),
         example={"run": "9", "first": "40", "last": "48"},
-        version=3,
+        version=4,
     ),
     Rule(
         id="round-counts",
