@@ -52,6 +52,9 @@ def embed(network_dir: Path) -> None:
         "PREFECT_CLI_PROMPT": "false",
         # A task's traceback goes to our own log, not to the terminal.
         "PREFECT_LOGGING_LEVEL": "CRITICAL",
+        # Nor do other libraries' words: a connection cut short while the embedded server
+        # ends is none of the coordinator's business.
+        "PREFECT_LOGGING_ROOT_LEVEL": "CRITICAL",
         # A busy machine may take a minute to start the embedded server.
         "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "120",
         "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",

@@ -118,7 +118,8 @@ def _server(network_dir: Path, port: int) -> Iterator[subprocess.Popen[bytes]]:
                 "Stop it, or write another port in [schedule] of network.toml; to use a Prefect "
                 "server that runs already, set PREFECT_API_URL.")
     log = network_dir / "warehouse" / "prefect" / "server.log"
-    environment = os.environ | {"PREFECT_SERVER_LOGGING_LEVEL": "WARNING"}
+    environment = os.environ | {"PREFECT_SERVER_LOGGING_LEVEL": "WARNING",
+                                "PREFECT_LOGGING_ROOT_LEVEL": "WARNING"}
     # Passwords are for the chores; the server has no use for them.
     environment = {name: value for name, value in environment.items()
                    if not name.startswith("TALLYWEIR_")}

@@ -48,6 +48,17 @@ def test_the_command_runs_by_itself_and_leaves_the_home_folder_alone(
     assert (bay / "warehouse" / "prefect" / "prefect.db").exists()
 
 
+def test_other_libraries_say_nothing_on_the_terminal(bay: Path, tmp_path: Path) -> None:
+    """Prefect's store may complain of a connection cut short as the run ends."""
+    script = ("import logging, sys; from pathlib import Path; from flows.orchestration import "
+              "embed; embed(Path(sys.argv[1])); from prefect import flow; "
+              "logging.getLogger('sqlalchemy.pool').error('cut short')")
+    done = subprocess.run([sys.executable, "-c", script, str(bay)], cwd=tmp_path, text=True,
+                          env=_environment(tmp_path / "home"), capture_output=True,
+                          timeout=120, check=True)
+    assert done.stderr == ""
+
+
 _ONE_FAILS = """
 import datetime as dt, sys
 from pathlib import Path
