@@ -279,10 +279,12 @@ def _doubt(con: duckdb.DuckDBPyConnection, bound: Sequence[Bound]) -> None:
 
 
 def _with_hits(
-    con: duckdb.DuckDBPyConnection, fired: Sequence[Bound], names: Relations
+    con: duckdb.DuckDBPyConnection, fired: Sequence[Bound], names: Relations, as_of: dt.date
 ) -> Relations:
     """The relations with only the rows that have a hit, and of these what cases are made of."""
-    asked = [sql for item in fired for sql in item.probe.facts.values()]
+    asked = [_filled(sql, names, as_of, item.probe.field)
+             for item in fired for sql in item.probe.facts.values()]
+    names = build_local_medians(con, names, "rule_hits", asked)
     asked += [f"{alias}.{item.probe.field}" for item in fired for alias in "ec"
               if (FIELDS[item.probe.field].level is Level.EVENT) == (alias == "e")]
     asked += [f"e.{name}" for name in _EVENT_CASE] + [f"c.{name}" for name in _CATCH_CASE]
@@ -424,13 +426,10 @@ def _found(
     bound = detect(con, network, as_of, names, closing=closing)
     counts = dict(con.execute("SELECT probe, count(*) FROM rule_hits GROUP BY 1").fetchall())
     fired = [item for item in bound if counts.get(item.number)]
-    asked = [sql for item in fired for sql in item.probe.facts.values()]
-    if any("{local_median}" in sql or "rule_local" in sql for sql in asked):
-        build_local_medians(con, names)
     index: dict[tuple[str, str, str], list[Place]] = {}
     for place in places:
         index.setdefault((place.file_sha256, place.sheet, place.field), []).append(place)
-    hit_rows = _with_hits(con, fired, names)
+    hit_rows = _with_hits(con, fired, names, as_of)
     found: list[Finding] = []
     for item, hit in _cases(con, fired, hit_rows, as_of):
         finding = _finding(item, hit, site, index, raw_text, file_names)

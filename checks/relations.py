@@ -502,30 +502,47 @@ def build_followers(
         sweep(con, "rule_nets")
 
 
-def build_local_medians(con: duckdb.DuckDBPyConnection, names: Relations) -> None:
-    """Medians over ten-day spans at each site, of plausible values only.
+def build_local_medians(
+    con: duckdb.DuckDBPyConnection, names: Relations, rows: str, asked: Iterable[str]
+) -> Relations:
+    """The relations with what :func:`local_median_sql` names, of the ``rows`` with a ``row_id``.
 
-    A lookup of three neighbouring spans stands for "the days around" at the cost of an
-    equality join, however long the history.
+    Medians over ten-day spans at each site, of plausible values only: a lookup of three
+    neighbouring spans stands for "the days around" at the cost of an equality join, however
+    long the history. Only those that ``asked``, SQL, reads; without any all stays as it is.
     """
+    around = sorted(set(re.findall(r"\be\.around_(\d+)_(\w+)", " ".join(asked))))
+    if not around:
+        return names
+    span = "date_diff('day', DATE '2000-01-01', local_date) // 10"
+    medians = ", ".join(_plausible_median(name) for name in sorted({name for _, name in around}))
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_local AS
-        SELECT site, count(*) AS rows,
-               date_diff('day', DATE '2000-01-01', local_date) // 10 AS span,
-               {", ".join(_plausible_median(name) for name in LOCAL_MEDIAN_FIELDS)}
+        SELECT site, {span} AS span, count(*) AS rows, {medians}
         FROM {names.events} WHERE local_date IS NOT NULL GROUP BY ALL""")
+    told = []
+    for of_rows, name in around:
+        full = "FILTER (l.rows >= 3)" if int(of_rows) > 1 else ""
+        told.append(f"CASE WHEN sum(l.rows) {full} >= {of_rows} THEN median(l.{name}) {full} END "
+                    f"AS around_{of_rows}_{name}")
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE rule_around AS
+        WITH hit AS (
+            SELECT row_id, site, {span} AS span FROM {names.events}
+            WHERE row_id IN (SELECT row_id FROM {rows})),
+        days AS (
+            SELECT d.site, d.span, {", ".join(told)}
+            FROM (SELECT DISTINCT site, span FROM hit WHERE span IS NOT NULL) d,
+                 (VALUES (-1), (0), (1)) b(near)
+            JOIN rule_local l ON l.site = d.site AND l.span = d.span + near GROUP BY ALL)
+        SELECT row_id, days.* EXCLUDE (site, span) FROM hit LEFT JOIN days USING (site, span)""")
+    return replace(names, events=f"(FROM {names.events} JOIN rule_around USING (row_id))")
 
 
 def local_median_sql(field_id: str, of_rows: int = 1) -> str:
     """SQL expression over alias ``e``: the field's median at the site in the days around.
 
     NULL where these have fewer than ``of_rows`` rows, spans with one or two not counted: a
-    few are no measure of one of them.
+    few are no measure of one of them. For the facts of a probe, which are told of hits only.
     """
-    full = "FILTER (l.rows >= 3)" if of_rows > 1 else ""
-    return (
-        f"(SELECT CASE WHEN sum(l.rows) {full} >= {of_rows} THEN median(l.{field_id}) {full} END "
-        "FROM rule_local l WHERE l.site = e.site "
-        "AND l.span BETWEEN date_diff('day', DATE '2000-01-01', e.local_date) // 10 - 1 "
-        "AND date_diff('day', DATE '2000-01-01', e.local_date) // 10 + 1)"
-    )
+    return f"e.around_{of_rows}_{field_id}"

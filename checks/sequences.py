@@ -96,6 +96,8 @@ def _at_home(evidence: str, row: str, by_home: bool) -> str:
 
 
 _STEPS = {"previous": -1, "next": 1, "before_previous": -2, "after_next": 2}
+_FURTHER = {"third_before": -3, "third_after": 3, "fourth_before": -4, "fourth_after": 4}
+_DAYS = {"day_before": -1, "third_day_before": -3, "third_day_after": 3}
 _SO_FAR = "OVER (ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW)"
 
 _IN_THREE = ("({0} = previous AND ({0} = before_previous OR {0} = next) "
@@ -142,10 +144,10 @@ def build_nets(
     """``rule_nets``: events in the order of their nets, narrow, for the relations here.
 
     ``net`` a number of the net in its season, ``place`` of site and protocol, ``day``,
-    ``season``, ``sheet_row``, ``ord`` their order, ``warmth`` the water's temperature as it
-    stands, and ``fields``, NULL where they are doubted; with ``by_home`` the ``home`` whose
-    neighbours it has. Rows whose time or identity is doubted are left out. Numbers sort and join
-    many times quicker than names.
+    ``season``, ``sheet_row``, ``warmth`` the water's temperature as it stands, and ``fields``,
+    NULL where they are doubted; with ``by_home`` the ``home`` whose neighbours it has. Their
+    ``rowid`` is their order. Rows whose time or identity is doubted are left out. Numbers sort
+    and join many times quicker than names.
     """
     named = sorted(set(fields))
     bits = "".join(f" WHEN '{field}' THEN {1 << place}" for place, field in enumerate(named))
@@ -155,7 +157,7 @@ def build_nets(
                    f"AS {field}" for place, field in enumerate(named))
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_nets AS
-        SELECT * EXCLUDE (moment), row_number() OVER () AS ord FROM (
+        SELECT * EXCLUDE (moment) FROM (
             SELECT row_id, hash({_NET}) AS net, hash(site, protocol) AS place,
                    hash(site, protocol, gear_unit) AS gear, season, local_date AS day, sheet_row,
                    coalesce(checked_at, local_date::TIMESTAMP) AS moment,
@@ -257,7 +259,7 @@ def _build_readings_of(
         "stray": "s.stray", "step": "s.step",
         "repeats": _repeats("s", ran["run"]),
     }
-    columns = "row_id, season, day, sheet_row, ord"
+    columns = "row_id, season, day, sheet_row, rowid AS ord"
     if len(fields) == 1:
         spelt = (f"SELECT {columns}, net, place, '{fields[0]}' AS field, {fields[0]} AS value "
                  f"FROM rule_nets WHERE {fields[0]} IS NOT NULL")
@@ -297,6 +299,13 @@ def _build_readings_of(
             FROM odd r JOIN usual s USING (place) {with_runs} {with_seasons}) o
         WHERE {met}""")
 
+
+_OUT = """
+    SELECT max(ord) AS last, count(*) AS checks
+    FROM (SELECT rowid AS ord, rowid - row_number() OVER (ORDER BY rowid) AS run
+          FROM rule_nets WHERE lifted)
+    GROUP BY run"""
+"""SQL query: the ``last`` of so many ``checks`` one after another at which the net was out."""
 
 _BESIDE_IT = "greatest(coalesce(o.previous, 0), coalesce(o.next, 0))"
 """SQL: the larger of the counts before and after."""
@@ -411,23 +420,26 @@ def build_courses(
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_caught AS
         SELECT catch_id, row_id, c.taxon, c.count, hash(net, taxon, life_stage) AS net,
-               hash(gear, taxon, life_stage) AS place, season, day, e.sheet_row, ord, nth,
-               warmth AS water_temperature, hours_fished, soak_hours,
+               hash(gear, taxon, life_stage) AS place, season, day, e.sheet_row, ord,
+               out_before, warmth AS water_temperature, hours_fished, soak_hours,
                c.subsample_count IS NULL AS counted_whole{home}
         FROM {catches} c
-        JOIN (SELECT *, row_number() OVER () AS nth FROM rule_nets WHERE NOT lifted) e
-            USING (row_id)
+        JOIN (SELECT n.*, n.rowid AS ord, coalesce(o.checks, 0) AS out_before
+              FROM rule_nets n LEFT JOIN ({_OUT}) o ON o.last + 1 = n.rowid
+              WHERE NOT lifted) e USING (row_id)
         ANTI JOIN (FROM rule_doubted WHERE field = 'count') q USING (row_id)
         WHERE c.count >= 0 AND c.life_stage <> '{ALL_STAGES}' AND taxon IS NOT NULL
         ORDER BY 5, ord, catch_id""")
-    steps = f"{neighbouring('count', _STEPS)}, {neighbouring('nth', {'nth_before': -1})}"
+    steps = (f"{neighbouring('count', _STEPS | _FURTHER)}, "
+             f"{neighbouring('ord', {'ord_before': -1})}, {neighbouring('day', _DAYS)}")
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_courses AS
         WITH placed AS MATERIALIZED (
             SELECT *, place_in_order - max(place_in_order) FILTER (starts) {_SO_FAR} + 1 AS far,
                    count(*) FILTER (starts) {_SO_FAR} AS climb,
                    count(*) FILTER (apart OR count <> previous) {_SO_FAR} AS flat
-            FROM (SELECT *, nth - nth_before IS DISTINCT FROM 1 AS apart,
+            FROM (SELECT * EXCLUDE (out_before, ord_before),
+                         ord - ord_before - out_before IS DISTINCT FROM 1 AS apart,
                          apart OR previous = 0 OR count < previous AS starts,
                          row_number() OVER () AS place_in_order
                   FROM (SELECT *, {steps} FROM rule_caught))),
@@ -448,20 +460,17 @@ def build_courses(
             WHERE count > 0 AND (stands_out OR levels OR climb IN (FROM climbs)
                                  OR catch_id IN (SELECT latest FROM rounds))),
         near AS (
-            SELECT n.catch_id, avg(p.count) AS about, count(*) AS about_checks,
-                   max(p.count) AS about_most,
-                   coalesce(list_extract(max(p.count, 2), 2), 0) AS about_second,
-                   coalesce((sum(p.count) - about_most) / nullif(about_checks - 1, 0), 0)
+            SELECT catch_id, list_avg(beside) AS about, len(beside) AS about_checks,
+                   beside[1] AS about_most, coalesce(beside[2], 0) AS about_second,
+                   coalesce((list_sum(beside) - about_most) / nullif(about_checks - 1, 0), 0)
                        AS about_rest,
                    about_most / greatest(about_second, 1) AS about_leap,
-                   max(p.count) FILTER (abs(step) < 3) AS sides,
-                   any_value(n.day) - max(p.day) FILTER (step = -1) - 1 AS skipped,
-                   max(p.day) FILTER (step = 3) - max(p.day) FILTER (step = -3) AS nights
-            FROM (SELECT catch_id, net, day, place_in_order,
-                         unnest([-4, -3, -2, -1, 1, 2, 3, 4]) AS step
-                  FROM odd WHERE stands_out) n
-            JOIN placed p ON p.place_in_order = n.place_in_order + n.step AND p.net = n.net
-            GROUP BY ALL),
+                   greatest(before_previous, previous, next, after_next) AS sides,
+                   day - day_before - 1 AS skipped, third_day_after - third_day_before AS nights
+            FROM (SELECT *, list_reverse_sort(list_filter(
+                      [{", ".join(_STEPS | _FURTHER)}], lambda v: v IS NOT NULL)) AS beside
+                  FROM odd WHERE stands_out)
+            WHERE len(beside) > 0),
         kin AS (
             SELECT catch_id, sum(kin) AS kin, sum(kin_about) AS kin_about FROM (
                 SELECT k.catch_id, k.net, max(p.count) FILTER (step = 0) AS kin,
@@ -644,7 +653,7 @@ def build_copies(con: duckdb.DuckDBPyConnection, events: str, catches: str, else
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_copies AS
         WITH prints AS MATERIALIZED (
-            SELECT p.*, e.net, e.place, e.day, e.ord{", e.home" if by_home else ""}
+            SELECT p.*, e.net, e.place, e.day, e.rowid AS ord{", e.home" if by_home else ""}
             FROM rule_prints p JOIN rule_nets e USING (row_id)),
         in_order AS (
             SELECT *, lag(row_id) OVER in_net AS twin_id, lag(readings) OVER in_net AS was,
@@ -700,7 +709,7 @@ def build_copies(con: duckdb.DuckDBPyConnection, events: str, catches: str, else
 def readings_apart(field: str, neighbours: str, by_home: bool = False) -> str:
     """SQL query of a field's readings beside the other sites' median of the day."""
     return f"""
-        SELECT row_id, net, place, day, ord, e.{field} AS value, n.{field} AS median,
+        SELECT row_id, net, place, day, e.rowid AS ord, e.{field} AS value, n.{field} AS median,
                n.{field}_sites AS sites, e.{field} - n.{field} AS apart
         FROM rule_nets e JOIN {neighbours} n
             ON n.local_date = e.day{_at_home("n", "e", by_home)}

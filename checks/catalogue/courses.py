@@ -64,11 +64,12 @@ def _spike(limits: Limits, _: Network) -> Iterator[Probe]:
             Over.READINGS,
             name,
             Effect.QUERY,
-            f"x.field = '{name}' AND x.days_before BETWEEN 1 AND {days!r} "
-            f"AND x.days_after BETWEEN 1 AND {days!r} "
+            # What few rows meet stands first, here and below: the rest is asked of these only.
+            f"x.field = '{name}' "
             f"AND abs(x.value - {_MEAN}) > {_far(name, limits, 'stray', _MEAN)} "
             # The days beside agree: else it is a slope or a step, not a spike.
-            f"AND abs(x.previous - x.next) < abs(x.value - {_MEAN}) / 2",
+            f"AND abs(x.previous - x.next) < abs(x.value - {_MEAN}) / 2 "
+            f"AND x.days_before BETWEEN 1 AND {days!r} AND x.days_after BETWEEN 1 AND {days!r}",
             facts={"was": "x.previous", "then": "x.next", "expected": _MEAN, "stray": "x.stray"},
         )
 
@@ -106,12 +107,13 @@ def _rate(limits: Limits, _: Network) -> Iterator[Probe]:
             Over.READINGS,
             name,
             Effect.QUERY,
-            f"x.field = '{name}' AND x.days_before BETWEEN 1 AND {limits['days']!r} "
+            f"x.field = '{name}' "
             f"AND abs(x.value - x.previous) > {_far(name, limits, 'step', 'x.previous')} "
             # It has left both days before, and the next stays with it: back again would be a
             # spike of this reading, or of the one before.
             "AND abs(x.value - x.before_previous) > 0.7 * abs(x.value - x.previous) "
-            "AND coalesce(abs(x.next - x.value) < abs(x.next - x.previous), TRUE)",
+            "AND coalesce(abs(x.next - x.value) < abs(x.next - x.previous), TRUE) "
+            f"AND x.days_before BETWEEN 1 AND {limits['days']!r}",
             facts={"was": "x.previous", "expected": "x.previous", "stray": "x.step",
                    "after": "x.next"},
         )
