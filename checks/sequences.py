@@ -307,11 +307,21 @@ _OUT = """
     GROUP BY run"""
 """SQL query: the ``last`` of so many ``checks`` one after another at which the net was out."""
 
-_BESIDE_IT = "greatest(coalesce(o.previous, 0), coalesce(o.next, 0))"
-"""SQL: the larger of the counts before and after."""
+_BESIDE = _STEPS | _FURTHER
+_MOST_BEFORE, _MOST_AFTER = (
+    "coalesce(greatest("
+    + ", ".join(f"o.{name}" for name, step in _BESIDE.items() if (step > 0) == after)
+    + "), 0)" for after in (False, True))
+"""SQL: the largest of the four counts before, and of the four after."""
 
-_LESS_BESIDE_IT = "least(coalesce(o.previous, 0), coalesce(o.next, 0))"
-"""SQL: the smaller of the counts before and after."""
+_SECOND_AT_LEAST = f"least({_MOST_BEFORE}, {_MOST_AFTER})"
+"""SQL: what the second of these eight is no less than, the largest being on one side only."""
+
+_MEAN_AT_LEAST = f"({' + '.join(f'coalesce(o.{name}, 0)' for name in _BESIDE)}) / 8"
+"""SQL: what the mean of those that are there is no less than."""
+
+_SIDES = f"greatest({', '.join(f'o.{name}' for name in _STEPS)})"
+_SKIPPED, _NIGHTS = "(o.day - o.day_before - 1)", "(o.third_day_after - o.third_day_before)"
 
 _SIZE = 1.2
 """Size of the negative binomial that counts of one net from check to check are much like."""
@@ -407,10 +417,10 @@ def build_courses(
     of_climb, others = _reading(others, "run", "ecx")
     of_level, of_days = _reading(others, "alike", "ecx")
     beside = _or(_at_best(sql, {
-        "about": "0", "about_checks": "8", "usual": "NULL::DOUBLE", "usual_most": "NULL::DOUBLE",
-        "about_most": _BESIDE_IT, "about_second": _LESS_BESIDE_IT, "about_rest": "0",
-        "about_leap": "1e9", "exchanged": "1e9", "sides": _BESIDE_IT, "skipped": "1", "nights": "7",
-        "kin": "0", "kin_about": "1e9", "pulse": "NULL::DOUBLE"}) for sql in of_days)
+        "about": _MEAN_AT_LEAST, "about_checks": "8", "usual": "NULL::DOUBLE",
+        "usual_most": "NULL::DOUBLE", "about_most": f"greatest({_MOST_BEFORE}, {_MOST_AFTER})",
+        "about_second": _SECOND_AT_LEAST, "about_rest": "0", "about_leap": "1e9",
+        "exchanged": "1e9", "sides": _SIDES, "skipped": _SKIPPED, "nights": _NIGHTS, "kin": "0", "kin_about": "1e9", "pulse": "NULL::DOUBLE"}) for sql in of_days)
     level = _or(_at_best(sql, {"alike": "1e9", "alike_id": "-1", "repeats": "0"})
                 for sql in of_level)
     climbed = _or(_at_best(sql, {
@@ -430,7 +440,7 @@ def build_courses(
         ANTI JOIN (FROM rule_doubted WHERE field = 'count') q USING (row_id)
         WHERE c.count >= 0 AND c.life_stage <> '{ALL_STAGES}' AND taxon IS NOT NULL
         ORDER BY 5, ord, catch_id""")
-    steps = (f"{neighbouring('count', _STEPS | _FURTHER)}, "
+    steps = (f"{neighbouring('count', _BESIDE)}, "
              f"{neighbouring('ord', {'ord_before': -1})}, {neighbouring('day', _DAYS)}")
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_courses AS
@@ -465,11 +475,10 @@ def build_courses(
                    coalesce((list_sum(beside) - about_most) / nullif(about_checks - 1, 0), 0)
                        AS about_rest,
                    about_most / greatest(about_second, 1) AS about_leap,
-                   greatest(before_previous, previous, next, after_next) AS sides,
-                   day - day_before - 1 AS skipped, third_day_after - third_day_before AS nights
+                   {_SIDES} AS sides, {_SKIPPED} AS skipped, {_NIGHTS} AS nights
             FROM (SELECT *, list_reverse_sort(list_filter(
-                      [{", ".join(_STEPS | _FURTHER)}], lambda v: v IS NOT NULL)) AS beside
-                  FROM odd WHERE stands_out)
+                      [{", ".join(_BESIDE)}], lambda v: v IS NOT NULL)) AS beside
+                  FROM odd WHERE stands_out) o
             WHERE len(beside) > 0),
         kin AS (
             SELECT catch_id, sum(kin) AS kin, sum(kin_about) AS kin_about FROM (
@@ -477,7 +486,7 @@ def build_courses(
                        avg(p.count) FILTER (step <> 0) AS kin_about
                 FROM (SELECT b.catch_id, q.net, q.place_in_order,
                              unnest([-4, -3, -2, -1, 0, 1, 2, 3, 4]) AS step
-                      FROM (FROM odd o WHERE stands_out AND count > 3 * {_LESS_BESIDE_IT}) b
+                      FROM (FROM odd o WHERE stands_out AND count > 3 * {_SECOND_AT_LEAST}) b
                       JOIN placed q USING (row_id, taxon) WHERE q.net <> b.net) k
                 JOIN placed p ON p.place_in_order = k.place_in_order + k.step AND p.net = k.net
                 GROUP BY ALL)
@@ -742,18 +751,21 @@ def build_apart(
         "CREATE OR REPLACE TEMP TABLE rule_apart (row_id BIGINT, field VARCHAR, value DOUBLE, "
         "median DOUBLE, apart DOUBLE, usual DOUBLE, spread DOUBLE, lately DOUBLE, "
         "above BIGINT, checks BIGINT, sites BIGINT, drift_id BIGINT)")
+    together = []
     for field, conditions in _by_field(asked).items():
         met = _any(conditions, "ea", "o")
         was = f"(FROM {past.APART} WHERE field = '{field}')"
-        con.execute(f"""
-            INSERT INTO rule_apart BY NAME
+        late = {"lately": "avg(apart - usual)", "above": "count(*) FILTER (apart > usual)",
+                "checks": "count(*)"}
+        # Windows are dear, and most fields are not asked what they were lately.
+        some = any(re.search(rf"\b[ea]\.{name}\b", sql) for sql in conditions for name in late)
+        lately = ", ".join(f"{sql if some else 'NULL'} {'OVER far ' if some else ''}AS {name}"
+                           for name, sql in late.items())
+        together.append(f"""(
             WITH placed AS MATERIALIZED ({readings_apart(field, neighbours, by_home)}),
             {USUALLY_APART},
             lately AS (
-                SELECT p.*, '{field}' AS field, u.usual, u.spread,
-                       avg(apart - usual) OVER far AS lately,
-                       count(*) FILTER (apart > usual) OVER far AS above,
-                       count(*) OVER far AS checks
+                SELECT p.*, '{field}' AS field, u.usual, u.spread, {lately}
                 FROM placed p
                 JOIN (SELECT place, coalesce(w.usual, u.usual) AS usual,
                              coalesce(w.spread, s.spread) AS spread
@@ -765,7 +777,8 @@ def build_apart(
             SELECT o.row_id, o.field, o.value, o.median, o.apart, o.usual, o.spread,
                    o.lately, o.above, o.checks, o.sites,
                    o.row_id // {ROWS_A_FILE} AS drift_id
-            FROM lately o WHERE {met}""")
+            FROM lately o WHERE {met})""")
+    con.execute(f"INSERT INTO rule_apart BY NAME {' UNION ALL BY NAME '.join(together)}")
 
 
 COMPARED = tuple(
