@@ -307,6 +307,10 @@ _OUT = """
     GROUP BY run"""
 """SQL query: the ``last`` of so many ``checks`` one after another at which the net was out."""
 
+_MOST_BESIDE, _LESS_BESIDE = (
+    f"{how}(coalesce(o.previous, 0), coalesce(o.next, 0))" for how in ("greatest", "least"))
+"""SQL: the larger of the counts before and after, and the smaller."""
+
 _BESIDE = _STEPS | _FURTHER
 _MOST_BEFORE, _MOST_AFTER = (
     "coalesce(greatest("
@@ -416,11 +420,18 @@ def build_courses(
     of_net, others = _reading(conditions, "latest", "ecx")
     of_climb, others = _reading(others, "run", "ecx")
     of_level, of_days = _reading(others, "alike", "ecx")
-    beside = _or(_at_best(sql, {
-        "about": _MEAN_AT_LEAST, "about_checks": "8", "usual": "NULL::DOUBLE",
-        "usual_most": "NULL::DOUBLE", "about_most": f"greatest({_MOST_BEFORE}, {_MOST_AFTER})",
-        "about_second": _SECOND_AT_LEAST, "about_rest": "0", "about_leap": "1e9",
-        "exchanged": "1e9", "sides": _SIDES, "skipped": _SKIPPED, "nights": _NIGHTS, "kin": "0", "kin_about": "1e9", "pulse": "NULL::DOUBLE"}) for sql in of_days)
+    unsure = {
+        "about_checks": "8", "usual": "NULL::DOUBLE", "usual_most": "NULL::DOUBLE",
+        "about_rest": "0", "about_leap": "1e9", "exchanged": "1e9", "kin": "0", "kin_about": "1e9",
+        "pulse": "NULL::DOUBLE"}
+    # By one count or two on either side first: only what these let through has all eight asked.
+    beside = " AND ".join(
+        f"({_or(_at_best(sql, unsure | bounds) for sql in of_days)})" for bounds in (
+            {"about": "0", "about_most": _MOST_BESIDE, "about_second": _LESS_BESIDE,
+             "sides": _MOST_BESIDE, "skipped": "1", "nights": "7"},
+            {"about": _MEAN_AT_LEAST, "about_most": f"greatest({_MOST_BEFORE}, {_MOST_AFTER})",
+             "about_second": _SECOND_AT_LEAST, "sides": _SIDES, "skipped": _SKIPPED,
+             "nights": _NIGHTS}))
     level = _or(_at_best(sql, {"alike": "1e9", "alike_id": "-1", "repeats": "0"})
                 for sql in of_level)
     climbed = _or(_at_best(sql, {
@@ -503,7 +514,8 @@ def build_courses(
         others AS (
             SELECT m.place, m.season, m.span, sum(o.total) / sum(o.n) AS usual,
                    max(o.most) AS usual_most
-            FROM spans m JOIN around o USING (place, span)
+            FROM (SELECT DISTINCT place, season, {_SPAN} AS span FROM odd WHERE stands_out) m
+            JOIN around o USING (place, span)
             WHERE o.season <> m.season GROUP BY ALL HAVING sum(o.n) >= 8),
         risen AS (
             SELECT net, climb, count(*) AS run, arg_min(row_id, ord) AS run_id,

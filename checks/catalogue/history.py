@@ -54,7 +54,7 @@ def _skipped(limits: Limits, _: Network) -> Iterator[Probe]:
         Over.COURSES,
         "count",
         Effect.QUERY,
-        f"c.taxon LIKE 'anguilla-%' AND c.count >= {limits['animals']!r} AND x.skipped = 1 "
+        f"c.count >= {limits['animals']!r} AND c.taxon LIKE 'anguilla-%' AND x.skipped = 1 "
         # Otherwise there is a row each day, and this one has the hours of one night.
         f"AND x.nights <= 8 AND coalesce(e.hours_fished, e.soak_hours) "
         f"BETWEEN 18 AND {limits['hours']!r} "
@@ -70,7 +70,7 @@ def _exchanged(limits: Limits, _: Network) -> Iterator[Probe]:
         Over.COURSES,
         "count",
         Effect.QUERY,
-        f"c.taxon LIKE 'anguilla-%' AND c.count >= {limits['animals']!r} "
+        f"c.count >= {limits['animals']!r} AND c.taxon LIKE 'anguilla-%' "
         "AND x.about_checks >= 3 AND c.count > 3 * greatest(x.about_second, 1) "
         f"AND x.kin * 4 < c.count AND x.kin_about * {limits['times']!r} >= c.count "
         f"AND x.exchanged >= {math.log(limits['odds'])!r}",
