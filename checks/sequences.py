@@ -179,8 +179,8 @@ def build_readings(con: duckdb.DuckDBPyConnection, asked: Asked) -> None:
     which for normal errors is the standard deviation; Iglewicz & Hoaglin 1993); ``run`` rows
     of one value one after another, the ``run_id`` they share, and ``repeats``, how often
     otherwise the site's reading is that of the day before; ``least`` and ``most`` of the days
-    about in the site's other seasons, of which there are ``seasons``. Of many events one field
-    at a time is looked at, so that memory is one column's.
+    about in the site's other seasons, of which there are ``seasons``. Of many events two fields
+    at a time are looked at, so that memory is two columns'.
 
     A condition may ask of ``stray, step`` and ``repeats`` only to be small, of ``run`` to be
     large, and with ``seasons`` of the value to lie beyond something: what they are is then
@@ -191,14 +191,20 @@ def build_readings(con: duckdb.DuckDBPyConnection, asked: Asked) -> None:
     by_field = _by_field(asked)
     counted = con.execute("SELECT count(*) FROM rule_nets").fetchone()
     few = counted is not None and counted[0] <= _TOGETHER
-    for fields in ([list(by_field)] if few else [[field] for field in by_field]):
-        conditions = [condition for field in fields for condition in by_field[field]]
-        _build_readings_of(con, fields, conditions)
+    if few:
+        con.execute(f"INSERT INTO rule_readings BY NAME {_readings_of(con, by_field)}")
+    # Rows are followed one by one, which keeps one processor busy: two fields, two of them.
+    fields = [] if few else list(by_field)
+    for start in range(0, len(fields), 2):
+        two = " UNION ALL BY NAME ".join(
+            f"({_readings_of(con, {field: by_field[field]})})" for field in fields[start:start + 2])
+        con.execute(f"INSERT INTO rule_readings BY NAME {two}")
 
 
-def _build_readings_of(
-    con: duckdb.DuckDBPyConnection, fields: Sequence[str], conditions: Sequence[str]
-) -> None:
+def _readings_of(con: duckdb.DuckDBPyConnection, asked: Mapping[str, Sequence[str]]) -> str:
+    """SQL query: the rows of ``rule_readings`` of some fields, with the conditions on them."""
+    fields = list(asked)
+    conditions = [condition for sought in asked.values() for condition in sought]
     met = _any(conditions, "ex", "o")
     of_season, others = _reading(conditions, "seasons", "ex")
     of_run, of_steps = _reading(others, "run", "ex")
@@ -277,8 +283,7 @@ def _build_readings_of(
         (f"1.4826 * median({sql})" if of_steps else "NULL::DOUBLE") + f" AS {name}"
         for name, sql in usual.items())
     steps = neighbouring("value", _STEPS)
-    con.execute(f"""
-        INSERT INTO rule_readings BY NAME
+    return f"""
         WITH placed AS MATERIALIZED (
             SELECT *, day - day_before AS days_before, day_after - day AS days_after FROM (
                 SELECT *, {steps}, {neighbouring("day", {"day_before": -1, "day_after": 1})}
@@ -297,7 +302,7 @@ def _build_readings_of(
         SELECT o.* FROM (
             SELECT {", ".join(f"{sql} AS {name}" for name, sql in made.items())}
             FROM odd r JOIN usual s USING (place) {with_runs} {with_seasons}) o
-        WHERE {met}""")
+        WHERE {met}"""
 
 
 _OUT = """
@@ -434,6 +439,7 @@ def build_courses(
              "nights": _NIGHTS}))
     level = _or(_at_best(sql, {"alike": "1e9", "alike_id": "-1", "repeats": "0"})
                 for sql in of_level)
+    levels = f"{_IN_THREE.format('count')} AND ({level})"
     climbed = _or(_at_best(sql, {
         "run": "o.far", "run_total": "o.count", "rises": "o.far - 1", "summed": "1e9",
         "run_start": "0", "run_id": "-1"}) for sql in of_climb)
@@ -476,9 +482,10 @@ def build_courses(
             WHERE {_or(of_net)}),
         odd AS MATERIALIZED (
             SELECT o.*, ({beside}) IS TRUE AS stands_out,
-                   ({_IN_THREE.format("count")} AND ({level})) IS TRUE AS levels
+                   ({levels}) IS TRUE AS levels
+            -- Here each is asked of the rows that those before it leave open; as a value, of all.
             FROM placed o
-            WHERE count > 0 AND (stands_out OR levels OR climb IN (FROM climbs)
+            WHERE count > 0 AND (({beside}) OR ({levels}) OR climb IN (FROM climbs)
                                  OR catch_id IN (SELECT latest FROM rounds))),
         near AS (
             SELECT catch_id, list_avg(beside) AS about, len(beside) AS about_checks,
