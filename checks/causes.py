@@ -37,9 +37,10 @@ def with_causes(findings: list[Finding]) -> list[Finding]:
         together = len(group) > 1 if group[0].cause else alike_enough and rule.groups
         cause = short_digest("cause", *key) if together else ""
         for finding in group:
-            of_row = (short_digest("cause", *key, finding.row_id)
-                      if len(disputed[finding.rule, finding.row_id]) > 1 else finding.id)
-            out.append(replace(finding, cause=cause or of_row))
+            several = len(disputed.get((finding.rule, finding.row_id), ())) > 1
+            of_row = cause or (
+                short_digest("cause", *key, finding.row_id) if several else finding.id)
+            out.append(replace(finding, cause=of_row))
     return in_order(_of_one_shift(_of_one_redating(_of_one_thermometer(out))))
 
 

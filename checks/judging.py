@@ -10,6 +10,7 @@ import datetime as dt
 import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import duckdb
 
@@ -299,7 +300,7 @@ _CATCH_CASE = ("sheet", "sheet_row", "taxon", "life_stage")
 
 def _cases(
     con: duckdb.DuckDBPyConnection, fired: Iterable[Bound], names: Relations, as_of: dt.date
-) -> list[tuple[Bound, tuple[object, ...]]]:
+) -> list[tuple[Bound, tuple[Any, ...]]]:
     """Value, place and facts of each hit, by probe and row.
 
     Probes over one relation are asked in one statement: planning it costs more than its rows.
@@ -307,7 +308,7 @@ def _cases(
     alike: dict[tuple[Over, Level], list[Bound]] = {}
     for item in fired:
         alike.setdefault((item.probe.over, FIELDS[item.probe.field].level), []).append(item)
-    out: list[tuple[Bound, tuple[object, ...]]] = []
+    out: list[tuple[Bound, tuple[Any, ...]]] = []
     for (over, level), items in alike.items():
         by_number = {item.number: item for item in items}
         out += [(by_number[number], tuple(hit)) for number, *hit in con.execute(
@@ -430,12 +431,12 @@ def _found(
     for place in places:
         index.setdefault((place.file_sha256, place.sheet, place.field), []).append(place)
     hit_rows = _with_hits(con, fired, names, as_of)
-    found: list[Finding] = []
-    for item, hit in _cases(con, fired, hit_rows, as_of):
-        finding = _finding(item, hit, site, index, raw_text, file_names)
-        if finding is not None:
-            found.append(finding)
-    found = _without_unsure(_without_consequences(found))
+    hits: list[_Hit] = []
+    for item, told in _cases(con, fired, hit_rows, as_of):
+        hit = _hit(item, told, site, index, raw_text, file_names)
+        if hit is not None:
+            hits.append(hit)
+    found = _without_unsure([_finding(hit, file_names) for hit in _without_consequences(hits)])
     return _with_tried_suggestions(con, found, bound, names, as_of)
 
 
@@ -477,74 +478,111 @@ def _with_tried_suggestions(
     ]
 
 
-def _finding(
+@dataclass(frozen=True, slots=True)
+class _Hit:
+    """A hit with all that is said of it, not yet put into words: these are dear, and most are few.
+
+    ``row`` and ``cell`` are where a person finds the value, ``raw`` of ``case`` what stands there.
+    """
+
+    bound: Bound
+    case: Case
+    site: str
+    file_sha256: str
+    sheet: str
+    row: int
+    cell: str
+    taxon: str
+    life_stage: str
+    event_id: str
+    local_date: str
+    cause: str
+    row_id: int
+    catch_id: int | None
+
+    @property
+    def rule(self) -> Rule:
+        return self.bound.rule
+
+    @property
+    def field(self) -> str:
+        return self.bound.probe.field
+
+
+def _hit(
     item: Bound,
-    hit: tuple[object, ...],
+    told: tuple[Any, ...],
     site: str | None,
     index: dict[tuple[str, str, str], list[Place]],
     raw_text: RawText,
     file_names: dict[str, str],
-) -> Finding | None:
-    (
-        row_id,
-        catch_id,
+) -> _Hit | None:
+    """A row of :func:`_cases` with its place in the sheet; None where the probe lets it go."""
+    (row_id, catch_id, sha, sheet, row, water_sheet, water_row, taxon, stage, event_id, of_site,
+     local_date, value, cell, raw, facts_json) = told
+    facts = json.loads(facts_json)
+    field_id = item.probe.field
+    stage = facts.pop("stage", None) or stage
+    cause = facts.pop("cause", None)
+    twin_file = facts.pop("twin_file", None)
+    if twin_file is not None and twin_file != sha:
+        facts["other_file"] = file_names.get(twin_file, "")
+    place, at_sheet, at_row = _place(
+        index,
         sha,
+        field_id,
         sheet,
         row,
         water_sheet,
         water_row,
         taxon,
         stage,
-        event_id,
-        of_site,
-        local_date,
-        value,
-        cell,
-        raw,
-        facts_json,
-    ) = hit
-    facts = json.loads(str(facts_json))
-    field_id = item.probe.field
-    stage = facts.pop("stage", None) or stage
-    cause = facts.pop("cause", None)
-    twin_file = facts.pop("twin_file", None)
-    if twin_file is not None and twin_file != sha:
-        facts["other_file"] = file_names.get(str(twin_file), "")
-    place, at_sheet, at_row = _place(
-        index,
-        str(sha),
-        field_id,
-        str(sheet),
-        int(str(row)),
-        None if water_sheet is None else str(water_sheet),
-        None if water_row is None else int(str(water_row)),
-        None if taxon is None else str(taxon),
-        None if stage is None else str(stage),
-        (lambda at, tab, number: not raw_text(str(sha), tab, number, at.column_index))
+        (lambda at, tab, number: not raw_text(sha, tab, number, at.column_index))
         if item.probe.stands_for is Flag.MISSING
         else None,
     )
     if place is not None and cell is None:
         cell = cell_name(at_row - 1, place.column_index, at_sheet)
-        raw = raw_text(str(sha), at_sheet, at_row, place.column_index)
+        raw = raw_text(sha, at_sheet, at_row, place.column_index)
     case = Case(
         field=field_id,
-        value=None if value is None else float(str(value)),
-        raw="" if raw is None else str(raw),
+        value=None if value is None else float(value),
+        raw=raw or "",
         unit=None if place is None else place.unit,
         facts=facts | {"taxon": taxon, "life_stage": stage, "sheet": at_sheet},
     )
     if item.probe.keep is not None and not item.probe.keep(case):
         return None
-    suggestion = item.rule.suggest(case) if item.rule.suggest is not None else None
-    return Finding(
-        site=str(of_site) if site is None else site,
-        file=file_names.get(str(sha), ""),
-        file_sha256=str(sha),
+    return _Hit(
+        bound=item,
+        case=case,
+        site=of_site if site is None else site,
+        file_sha256=sha,
         sheet=at_sheet,
         row=at_row,
-        cell="" if cell is None else str(cell),
-        field=field_id,
+        cell=cell or "",
+        taxon=taxon or "",
+        life_stage=stage or "",
+        event_id=event_id or "",
+        local_date="" if local_date is None else str(local_date),
+        cause="" if cause is None else str(cause),
+        row_id=row_id,
+        catch_id=catch_id,
+    )
+
+
+def _finding(hit: _Hit, file_names: dict[str, str]) -> Finding:
+    """A hit put into words, with what is suggested for it."""
+    item, case = hit.bound, hit.case
+    suggestion = item.rule.suggest(case) if item.rule.suggest is not None else None
+    return Finding(
+        site=hit.site,
+        file=file_names.get(hit.file_sha256, ""),
+        file_sha256=hit.file_sha256,
+        sheet=hit.sheet,
+        row=hit.row,
+        cell=hit.cell,
+        field=hit.field,
         rule=item.rule.id,
         effect=item.probe.effect,
         flag=item.probe.stands_for,
@@ -554,14 +592,14 @@ def _finding(
         message=explain(
             item.rule, item.probe, case, item.limits, suggestion.message if suggestion else None
         ),
-        event_id="" if event_id is None else str(event_id),
-        taxon="" if taxon is None else str(taxon),
-        life_stage="" if stage is None else str(stage),
-        local_date="" if local_date is None else str(local_date),
-        row_id=int(str(row_id)),
-        catch_id=None if catch_id is None else int(str(catch_id)),
-        qualifier=str(facts.get("qualifier") or ""),
-        cause="" if cause is None else str(cause),
+        event_id=hit.event_id,
+        taxon=hit.taxon,
+        life_stage=hit.life_stage,
+        local_date=hit.local_date,
+        row_id=hit.row_id,
+        catch_id=hit.catch_id,
+        qualifier=str(case.facts.get("qualifier") or ""),
+        cause=hit.cause,
     )
 
 
@@ -623,23 +661,24 @@ def _place(
     return None, sheet, row
 
 
-def _without_consequences(found: list[Finding]) -> list[Finding]:
-    """Drop findings that a graver one on the same value, or effort, of the row explains."""
-    by_row: dict[int | None, set[tuple[str, str]]] = {}
-    for finding in found:
-        named = _ROW if CATALOGUE[finding.rule].of_row else _family(finding.field)
-        by_row.setdefault(finding.row_id, set()).add((finding.rule, named))
-    kept: list[Finding] = []
+def _without_consequences(hits: list[_Hit]) -> list[_Hit]:
+    """Drop what a graver rule that hit the same value, or effort, of the row explains."""
+    by_row: dict[int, set[tuple[str, str]]] = {}
+    for hit in hits:
+        named = _ROW if hit.rule.of_row else _family(hit.field)
+        by_row.setdefault(hit.row_id, set()).add((hit.rule.id, named))
+    kept: list[_Hit] = []
     seen: set[tuple[object, ...]] = set()
-    for finding in found:
-        mine, there = CATALOGUE[finding.rule], by_row[finding.row_id]
-        doubted = {_ROW, _family(finding.field), *map(_family, mine.reads)}
-        if any((rule, family) in there for rule in mine.yields_to for family in doubted):
-            continue
-        key = (finding.row_id, finding.catch_id, finding.taxon, finding.field, finding.rule)
+    for hit in hits:
+        mine, there = hit.rule, by_row[hit.row_id]
+        if len(there) > 1:
+            doubted = {_ROW, _family(hit.field), *map(_family, mine.reads)}
+            if any((rule, family) in there for rule in mine.yields_to for family in doubted):
+                continue
+        key = (hit.row_id, hit.catch_id, hit.taxon, hit.field, hit.rule.id)
         if key not in seen:
             seen.add(key)
-            kept.append(finding)
+            kept.append(hit)
     return kept
 
 

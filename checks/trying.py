@@ -33,19 +33,23 @@ def lay_out_tried(
          "field": [key[2] for key in offered], "value": list(offered.values())},
         {"row_id": "BIGINT", "catch_id": "BIGINT", "field": "VARCHAR", "value": "DOUBLE"}))
 
-    def laid_in(alias: str, level: Level, key: str) -> str:
+    def laid_in(alias: str, level: Level, table: str, key: str) -> str:
         changed = sorted({key[2] for key in offered if FIELDS[key[2]].level is level})
-        put = ", ".join(
-            f"coalesce((SELECT v.value FROM tried_values v WHERE v.{key} = {alias}.{key} "
-            f"AND v.field = '{field}'), {alias}.{field}) AS {field}" for field in changed)
-        return f"{alias}.* REPLACE ({put})" if put else f"{alias}.*"
+        if not changed:
+            return f"SELECT {alias}.* FROM {table} {alias}"
+        put = ", ".join(f"coalesce(v.{field}, {alias}.{field}) AS {field}" for field in changed)
+        values = ", ".join(f"any_value(value) FILTER (field = '{field}') AS {field}"
+                           for field in changed)
+        return (f"SELECT {alias}.* REPLACE ({put}) FROM {table} {alias} LEFT JOIN "
+                f"(SELECT {key}, {values} FROM tried_values GROUP BY ALL) v "
+                f"ON v.{key} = {alias}.{key}")
 
     rows = "(SELECT row_id FROM tried_values)"
-    for table, columns, source in (
-        (TRIED.events, laid_in("e", Level.EVENT, "row_id"), f"{names.events} e"),
-        (TRIED.catches, laid_in("c", Level.CATCH, "catch_id"), f"{names.catches} c"),
-        (TRIED.oddities, "o.*", f"{names.oddities} o"),
+    for table, alias, query in (
+        (TRIED.events, "e", laid_in("e", Level.EVENT, names.events, "row_id")),
+        (TRIED.catches, "c", laid_in("c", Level.CATCH, names.catches, "catch_id")),
+        (TRIED.oddities, "o", f"SELECT o.* FROM {names.oddities} o"),
     ):
         con.execute(f"CREATE OR REPLACE TEMP TABLE {table} AS "
-                    f"SELECT {columns} FROM {source} WHERE row_id IN {rows}")
+                    f"{query} WHERE {alias}.row_id IN {rows}")
     return True
