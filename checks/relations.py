@@ -516,10 +516,6 @@ def build_local_medians(
         return names
     span = "date_diff('day', DATE '2000-01-01', local_date) // 10"
     medians = ", ".join(_plausible_median(name) for name in sorted({name for _, name in around}))
-    con.execute(f"""
-        CREATE OR REPLACE TEMP TABLE rule_local AS
-        SELECT site, {span} AS span, count(*) AS rows, {medians}
-        FROM {names.events} WHERE local_date IS NOT NULL GROUP BY ALL""")
     told = []
     for of_rows, name in around:
         full = "FILTER (l.rows >= 3)" if int(of_rows) > 1 else ""
@@ -527,15 +523,20 @@ def build_local_medians(
                     f"AS around_{of_rows}_{name}")
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE rule_around AS
-        WITH hit AS (
+        WITH hit AS MATERIALIZED (
             SELECT row_id, site, {span} AS span FROM {names.events}
             WHERE row_id IN (SELECT row_id FROM {rows})),
-        days AS (
-            SELECT d.site, d.span, {", ".join(told)}
-            FROM (SELECT DISTINCT site, span FROM hit WHERE span IS NOT NULL) d,
-                 (VALUES (-1), (0), (1)) b(near)
-            JOIN rule_local l ON l.site = d.site AND l.span = d.span + near GROUP BY ALL)
-        SELECT row_id, days.* EXCLUDE (site, span) FROM hit LEFT JOIN days USING (site, span)""")
+        days AS MATERIALIZED (
+            SELECT site, span + near AS span, span AS of
+            FROM (SELECT DISTINCT site, span FROM hit WHERE span IS NOT NULL),
+                 (VALUES (-1), (0), (1)) b(near)),
+        local AS (
+            SELECT site, {span} AS span, count(*) AS rows, {medians} FROM {names.events}
+            WHERE (site, {span}) IN (SELECT (site, span) FROM days) GROUP BY ALL),
+        about AS (
+            SELECT d.site, d.of AS span, {", ".join(told)}
+            FROM days d JOIN local l USING (site, span) GROUP BY ALL)
+        SELECT row_id, about.* EXCLUDE (site, span) FROM hit LEFT JOIN about USING (site, span)""")
     return replace(names, events=f"(FROM {names.events} JOIN rule_around USING (row_id))")
 
 
