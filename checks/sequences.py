@@ -211,9 +211,12 @@ def _readings_of(con: duckdb.DuckDBPyConnection, asked: Mapping[str, Sequence[st
     told = {"least": "NULL::DOUBLE", "most": "NULL::DOUBLE", "seasons": "NULL::BIGINT"}
     ran = {"run": "NULL::BIGINT", "run_id": "NULL::BIGINT", "run_first": "NULL::INTEGER",
            "run_last": "NULL::INTEGER"}
-    sought = [f"({_at_best(sql, {'stray': '0', 'step': '0'})})" for sql in of_steps]
+    # Which field it is need not be asked of every row where there is one only.
+    alone = len(fields) == 1
+    named = {"field": f"'{fields[0]}'"} if alone else {}
+    sought = [f"({_at_best(sql, {'stray': '0', 'step': '0'} | named)})" for sql in of_steps]
     # Fields that are looked at together each have their own places.
-    key = "place" if len(fields) == 1 else "hash(place, field)"
+    key = "place" if alone else "hash(place, field)"
     was = (f"(SELECT * REPLACE ({key} AS place) FROM {{}} "
            f"WHERE field IN ({', '.join(map(repr, fields))}))")
     seasons = runs = with_seasons = with_runs = ""
@@ -224,8 +227,8 @@ def _readings_of(con: duckdb.DuckDBPyConnection, asked: Mapping[str, Sequence[st
                      for end in ("high", "low"))
         seasons = f"""
             spans AS MATERIALIZED (
-                SELECT field, place, season, {_SPAN} AS span, min(value) AS low,
-                       max(value) AS high, count(*) AS n
+                SELECT {named.get("field", "field")} AS field, place, season, {_SPAN} AS span,
+                       min(value) AS low, max(value) AS high, count(*) AS n
                 FROM placed WHERE season IS NOT NULL GROUP BY ALL),
             about AS (
                 SELECT place, season, span + near AS span, min(low) AS low, max(high) AS high,
@@ -245,7 +248,7 @@ def _readings_of(con: duckdb.DuckDBPyConnection, asked: Mapping[str, Sequence[st
                         f"AND m.span = {_SPAN.replace('day)', 'r.day)')}")
     if of_run:
         ran = {name: f"u.{name}" for name in ran}
-        best = _or(_at_best(sql, {"run": "1e9", "run_id": "-1", "repeats": "0"})
+        best = _or(_at_best(sql, {"run": "1e9", "run_id": "-1", "repeats": "0"} | named)
                    for sql in of_run)
         in_run = f"({_IN_THREE.format('value')} AND ({best}))"
         sought.append(in_run)
@@ -266,9 +269,9 @@ def _readings_of(con: duckdb.DuckDBPyConnection, asked: Mapping[str, Sequence[st
         "repeats": _repeats("s", ran["run"]),
     }
     columns = "row_id, season, day, sheet_row, rowid AS ord"
-    if len(fields) == 1:
-        spelt = (f"SELECT {columns}, net, place, '{fields[0]}' AS field, {fields[0]} AS value "
-                 f"FROM rule_nets WHERE {fields[0]} IS NOT NULL")
+    if alone:
+        spelt = (f"SELECT {columns}, net, place, {fields[0]} AS value FROM rule_nets "
+                 f"WHERE {fields[0]} IS NOT NULL")
     else:
         con.execute(
             f"CREATE OR REPLACE TEMP TABLE rule_spelt AS "
@@ -289,7 +292,8 @@ def _readings_of(con: duckdb.DuckDBPyConnection, asked: Mapping[str, Sequence[st
                 SELECT *, {steps}, {neighbouring("day", {"day_before": -1, "day_after": 1})}
                 FROM ({spelt}))),
         {seasons}
-        odd AS MATERIALIZED (SELECT o.* FROM placed o WHERE {_or(sought)}),
+        odd AS MATERIALIZED (SELECT o.*{named and f", {named['field']} AS field" or ""}
+                             FROM placed o WHERE {_or(sought)}),
         {runs}
         now AS (
             SELECT place, {medians},
@@ -626,7 +630,8 @@ def print_columns(events: str, catches: str) -> str:
     ``of_water`` tell how many of these are there and not zero.
     """
     def hashed(names: Iterable[str]) -> str:
-        return f"hash({', '.join(f'round({name}, 3)' for name in names)})"
+        # To three decimals; with these as an argument the engine takes a power for each value.
+        return f"hash({', '.join(f'round({name} * 1000) / 1000' for name in names)})"
 
     def counted(names: Iterable[str]) -> str:
         return " + ".join(f"coalesce({name} <> 0, FALSE)::INTEGER" for name in names)
