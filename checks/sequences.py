@@ -379,6 +379,21 @@ def again_of(placed: str) -> str:
             f"FROM {placed} GROUP BY ALL")
 
 
+def _halves(con: duckdb.DuckDBPyConnection) -> list[tuple[int, str]]:
+    """Halves of ``rule_caught`` with no net in common: each's first row, and SQL of its rows.
+
+    A few rows are one half.
+    """
+    found = con.execute("""
+        SELECT min(rowid) FROM rule_caught, (
+            SELECT rowid AS middle, net AS there FROM rule_caught
+            WHERE rowid = (SELECT count(*) // 2 FROM rule_caught))
+        WHERE rowid > middle AND net <> there""").fetchone()
+    if found is None or found[0] is None or found[0] <= _TOGETHER:
+        return [(0, ">= 0")]
+    return [(0, f"< {found[0]}"), (found[0], f">= {found[0]}")]
+
+
 def build_courses(
     con: duckdb.DuckDBPyConnection, catches: str, pulse: str, asked: Asked, by_home: bool = False
 ) -> None:
@@ -463,17 +478,20 @@ def build_courses(
         ORDER BY 5, ord, catch_id""")
     steps = (f"{neighbouring('count', _BESIDE)}, "
              f"{neighbouring('ord', {'ord_before': -1})}, {neighbouring('day', _DAYS)}")
-    con.execute(f"""
-        CREATE OR REPLACE TEMP TABLE rule_courses AS
-        WITH placed AS MATERIALIZED (
+    # Rows are followed one by one, which keeps one processor busy: two halves, two of them.
+    placed = " UNION ALL ".join(f"""
             SELECT *, place_in_order - max(place_in_order) FILTER (starts) {_SO_FAR} + 1 AS far,
-                   count(*) FILTER (starts) {_SO_FAR} AS climb,
+                   {least} + count(*) FILTER (starts) {_SO_FAR} AS climb,
                    count(*) FILTER (apart OR count <> previous) {_SO_FAR} AS flat
             FROM (SELECT * EXCLUDE (out_before, ord_before),
                          ord - ord_before - out_before IS DISTINCT FROM 1 AS apart,
-                         apart OR previous = 0 OR count < previous AS starts,
-                         row_number() OVER () AS place_in_order
-                  FROM (SELECT *, {steps} FROM rule_caught))),
+                         apart OR previous = 0 OR count < previous AS starts
+                  FROM (SELECT *, rowid AS place_in_order, {steps}
+                        FROM rule_caught WHERE rowid {within}))"""
+        for least, within in _halves(con))
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE rule_courses AS
+        WITH placed AS MATERIALIZED ({placed}),
         climbs AS MATERIALIZED (
             SELECT climb FROM placed o
             WHERE count > 0 AND far > 2 AND (next IS NULL OR next < count) AND ({climbed})),
@@ -485,9 +503,9 @@ def build_courses(
                     FROM placed WHERE count >= 20 AND counted_whole GROUP BY net)) o
             WHERE {_or(of_net)}),
         odd AS MATERIALIZED (
-            SELECT o.*, ({beside}) IS TRUE AS stands_out,
-                   ({levels}) IS TRUE AS levels
-            -- Here each is asked of the rows that those before it leave open; as a value, of all.
+            -- As a condition each is asked of rows that those before it leave open; else of all.
+            SELECT o.*, CASE WHEN {beside} THEN TRUE ELSE FALSE END AS stands_out,
+                   CASE WHEN {levels} THEN TRUE ELSE FALSE END AS levels
             FROM placed o
             WHERE count > 0 AND (({beside}) OR ({levels}) OR climb IN (FROM climbs)
                                  OR catch_id IN (SELECT latest FROM rounds))),
