@@ -214,6 +214,7 @@ def _readings_of(con: duckdb.DuckDBPyConnection, asked: Mapping[str, Sequence[st
     # Which field it is need not be asked of every row where there is one only.
     alone = len(fields) == 1
     named = {"field": f"'{fields[0]}'"} if alone else {}
+    which = f", '{fields[0]}' AS field" if alone else ""
     sought = [f"({_at_best(sql, {'stray': '0', 'step': '0'} | named)})" for sql in of_steps]
     # Fields that are looked at together each have their own places.
     key = "place" if alone else "hash(place, field)"
@@ -292,8 +293,7 @@ def _readings_of(con: duckdb.DuckDBPyConnection, asked: Mapping[str, Sequence[st
                 SELECT *, {steps}, {neighbouring("day", {"day_before": -1, "day_after": 1})}
                 FROM ({spelt}))),
         {seasons}
-        odd AS MATERIALIZED (SELECT o.*{named and f", {named['field']} AS field" or ""}
-                             FROM placed o WHERE {_or(sought)}),
+        odd AS MATERIALIZED (SELECT o.*{which} FROM placed o WHERE {_or(sought)}),
         {runs}
         now AS (
             SELECT place, {medians},
