@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from bench.contenders import CONTENDERS, SUBSET, digest
-from bench.judge import Measured, table, verdicts
+from bench.judge import Measured, quickest, table, verdicts
 from bench.national_record import TABLES, make_record
 
 
@@ -52,3 +52,13 @@ def test_a_missed_target_is_said() -> None:
     met = [[fine for _, fine in verdicts(given, 1_000_000)] for given in (quick, slow)]
     assert met == [[True] * 11, [False, False, True] + [False] * 8]
     assert len(table(quick, 1_000_000).splitlines()) == len(CONTENDERS) + 2
+
+
+def test_of_rounds_the_quickest_counts_and_the_most_memory() -> None:
+    def one(first: float, warm: float, peak: int, found: str = "abc") -> Measured:
+        return Measured("x", 12, 12, 12, first, warm, warm, peak, 1, (3, found))
+
+    both = quickest([one(2.0, 0.5, 10), one(1.0, 0.75, 20)])
+    assert (both.first, both.longest, both.warm, both.peak) == (1.0, 2.0, 0.5, 20)
+    with pytest.raises(SystemExit, match="x finds other"):
+        quickest([one(1.0, 1.0, 1), one(1.0, 1.0, 1, "def")])
