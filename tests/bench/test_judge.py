@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from bench.contenders import CONTENDERS, SUBSET, digest
-from bench.judge import Measured, quickest, table, verdicts
+from bench.judge import WHOLE, Measured, by_itself, quickest, table, verdicts
 from bench.national_record import TABLES, make_record
 
 
@@ -62,3 +62,15 @@ def test_of_rounds_the_quickest_counts_and_the_most_memory() -> None:
     assert (both.first, both.longest, both.warm, both.peak) == (1.0, 2.0, 0.5, 20)
     with pytest.raises(SystemExit, match="x finds other"):
         quickest([one(1.0, 1.0, 1), one(1.0, 1.0, 1, "def")])
+
+
+def test_the_catalogue_by_itself_shows_every_call() -> None:
+    def one(first: float, peak: int) -> Measured:
+        return Measured("x", 12, 12, 12, first, first, first, peak, 1, None)
+
+    text, met = by_itself({key: [one(20.0, 2**20), one(14.0, 2**20)] for key in WHOLE}, 10**6)
+    assert met
+    assert "| 14.0 | 17.0 | 20.0 |" in text
+    assert "20.0, 14.0" in text
+    assert not by_itself({key: [one(14.0, 2**20), one(14.0, 2**31)] for key in WHOLE}, 10**6)[1]
+    assert not by_itself({key: [one(14.0, 2**20)] for key in WHOLE}, 10**5)[1]
