@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass
 
 from checks.catalogue import CATALOGUE
-from shared.findings import Finding
+from shared.findings import Finding, changed
 from shared.flags import GRAVITY
 from shared.identity import short_digest
 
@@ -40,7 +40,7 @@ def with_causes(findings: list[Finding]) -> list[Finding]:
             several = len(disputed.get((finding.rule, finding.row_id), ())) > 1
             of_row = cause or (
                 short_digest("cause", *key, finding.row_id) if several else finding.id)
-            out.append(replace(finding, cause=of_row))
+            out.append(changed(finding, cause=of_row))
     return in_order(_of_one_shift(_of_one_redating(_of_one_thermometer(out))))
 
 
@@ -65,7 +65,7 @@ def _of_one_thermometer(findings: list[Finding]) -> list[Finding]:
     for finding in findings:
         drift = [f for f in drifts[_probe(finding)] if abs((f.row or 0) - (finding.row or 0))
                  <= _BEFORE_A_DRIFT] if finding.rule in _OF_A_DRIFT else []
-        out.append(replace(finding, cause=drift[0].cause) if drift else finding)
+        out.append(changed(finding, cause=drift[0].cause) if drift else finding)
     return out
 
 
@@ -89,7 +89,7 @@ def _of_one_redating(findings: list[Finding]) -> list[Finding]:
         rows = anew[finding.site, finding.sheet]
         named = finding.row_id in {f.row_id for f in rows}
         of_it = rows and (finding.rule in _OF_A_DATE or (named and finding.rule in _OF_A_DAY))
-        out.append(replace(finding, cause=rows[0].cause) if of_it else finding)
+        out.append(changed(finding, cause=rows[0].cause) if of_it else finding)
     return out
 
 
@@ -103,7 +103,7 @@ def _of_one_shift(findings: list[Finding]) -> list[Finding]:
     for finding in findings:
         cells = slipped[_cells(finding)] if finding.rule == "zero-or-blank" else []
         near = [f for f in cells if abs((f.row or 0) - (finding.row or 0)) <= 1]
-        out.append(replace(finding, cause=near[0].cause) if near else finding)
+        out.append(changed(finding, cause=near[0].cause) if near else finding)
     return out
 
 
@@ -138,6 +138,22 @@ def _column(finding: Finding, fields: str) -> tuple[str, ...]:
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _ById:
+    """Orders by a finding's id, which is only made where all else is equal."""
+
+    finding: Finding
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _ById) and self.finding.id == other.finding.id
+
+    def __hash__(self) -> int:
+        return hash(self.finding.id)
+
+    def __lt__(self, other: _ById) -> bool:
+        return self.finding.id < other.finding.id
+
+
 def _order(finding: Finding) -> tuple[object, ...]:
     return (
         GRAVITY.index(finding.effect),
@@ -148,5 +164,5 @@ def _order(finding: Finding) -> tuple[object, ...]:
         finding.rule,
         finding.taxon,
         finding.life_stage,
-        finding.id,
+        _ById(finding),
     )

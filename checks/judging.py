@@ -40,7 +40,7 @@ from checks.relations import (
 from checks.rule import Case, Limits, Outside, Over, Probe, Rule
 from checks.trying import TRIED, lay_out_tried
 from shared.fields import FIELDS, NUMERIC_KINDS, Group, Level
-from shared.findings import Finding
+from shared.findings import Finding, changed
 from shared.flags import Effect, Flag
 from shared.settings import Network
 from shared.sheets import cell_name
@@ -471,7 +471,7 @@ def _with_tried_suggestions(
         broken.setdefault(row_id, set()).update(
             map(_family, (item.probe.field, *item.rule.reads)))
     return [
-        replace(finding, suggestion="", suggested="")
+        changed(finding, suggestion="", suggested="")
         if finding.suggested and _family(finding.field) in broken.get(finding.row_id or 0, ())
         else finding
         for finding in found
@@ -645,9 +645,9 @@ def _place(
     order += [(name, home) for name in stands_in]
     order += [(name, beside) for name in (field_id, *stands_in)]
     for name, (at_sheet, at_row) in order:
-        if at_sheet is None or at_row is None:
+        there = None if at_sheet is None else index.get((sha, at_sheet, name))
+        if there is None or at_sheet is None or at_row is None:
             continue
-        there = index.get((sha, at_sheet, name), [])
         exact = [
             p for p in there
             if p.taxon is not None and p.taxon == taxon and stage in (None, p.life_stage)
@@ -708,7 +708,7 @@ def _without_unsure(found: list[Finding]) -> list[Finding]:
             0 < abs(row - (finding.row or 0)) <= _NEAR_ROWS for row in beside)
 
     return [
-        replace(finding, suggestion="", suggested="")
+        changed(finding, suggestion="", suggested="")
         if finding.suggested and finding.effect is not Effect.NOTE and unsure(finding) else finding
         for finding in found
     ]
