@@ -775,6 +775,7 @@ class Schedule:
             place.write_bytes(whole)  # from a backup
 
     def _record(self, fault: str) -> None:
+        self._database_file()  # of record and database lost together nothing is promised
         place = record_path(self.stage.bay)
         content = place.read_bytes()
         if fault == "record cut short":
