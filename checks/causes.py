@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from checks.catalogue import CATALOGUE
-from shared.findings import Finding, changed
+from shared.findings import Finding
 from shared.flags import GRAVITY
 from shared.identity import short_digest
 
@@ -40,7 +40,7 @@ def with_causes(findings: list[Finding]) -> list[Finding]:
             several = len(disputed.get((finding.rule, finding.row_id), ())) > 1
             of_row = cause or (
                 short_digest("cause", *key, finding.row_id) if several else finding.id)
-            out.append(changed(finding, cause=of_row))
+            out.append(replace(finding, cause=of_row))
     return in_order(_of_one_shift(_of_one_redating(_of_one_thermometer(out))))
 
 
@@ -65,7 +65,7 @@ def _of_one_thermometer(findings: list[Finding]) -> list[Finding]:
     for finding in findings:
         drift = [f for f in drifts[_probe(finding)] if abs((f.row or 0) - (finding.row or 0))
                  <= _BEFORE_A_DRIFT] if finding.rule in _OF_A_DRIFT else []
-        out.append(changed(finding, cause=drift[0].cause) if drift else finding)
+        out.append(replace(finding, cause=drift[0].cause) if drift else finding)
     return out
 
 
@@ -89,7 +89,7 @@ def _of_one_redating(findings: list[Finding]) -> list[Finding]:
         rows = anew[finding.site, finding.sheet]
         named = finding.row_id in {f.row_id for f in rows}
         of_it = rows and (finding.rule in _OF_A_DATE or (named and finding.rule in _OF_A_DAY))
-        out.append(changed(finding, cause=rows[0].cause) if of_it else finding)
+        out.append(replace(finding, cause=rows[0].cause) if of_it else finding)
     return out
 
 
@@ -103,7 +103,7 @@ def _of_one_shift(findings: list[Finding]) -> list[Finding]:
     for finding in findings:
         cells = slipped[_cells(finding)] if finding.rule == "zero-or-blank" else []
         near = [f for f in cells if abs((f.row or 0) - (finding.row or 0)) <= 1]
-        out.append(changed(finding, cause=near[0].cause) if near else finding)
+        out.append(replace(finding, cause=near[0].cause) if near else finding)
     return out
 
 

@@ -40,7 +40,7 @@ from checks.relations import (
 from checks.rule import Case, Limits, Outside, Over, Probe, Rule
 from checks.trying import TRIED, lay_out_tried
 from shared.fields import FIELDS, NUMERIC_KINDS, Group, Level
-from shared.findings import Finding, changed
+from shared.findings import Finding
 from shared.flags import Effect, Flag
 from shared.settings import Network
 from shared.sheets import cell_name
@@ -471,7 +471,7 @@ def _with_tried_suggestions(
         broken.setdefault(row_id, set()).update(
             map(_family, (item.probe.field, *item.rule.reads)))
     return [
-        changed(finding, suggestion="", suggested="")
+        replace(finding, suggestion="", suggested="")
         if finding.suggested and _family(finding.field) in broken.get(finding.row_id or 0, ())
         else finding
         for finding in found
@@ -708,7 +708,7 @@ def _without_unsure(found: list[Finding]) -> list[Finding]:
             0 < abs(row - (finding.row or 0)) <= _NEAR_ROWS for row in beside)
 
     return [
-        changed(finding, suggestion="", suggested="")
+        replace(finding, suggestion="", suggested="")
         if finding.suggested and finding.effect is not Effect.NOTE and unsure(finding) else finding
         for finding in found
     ]

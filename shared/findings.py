@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, fields
-from operator import attrgetter
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from shared.flags import Effect, Flag
@@ -81,12 +80,3 @@ class Finding:
         if self.qualifier:
             out["qualifier"] = self.qualifier
         return out
-
-
-_NAMES = tuple(field.name for field in fields(Finding))
-_VALUES = attrgetter(*_NAMES)
-
-
-def changed(finding: Finding, **what: Any) -> Finding:
-    """``finding`` with some of it changed: :func:`dataclasses.replace` at a third of its cost."""
-    return Finding(**(dict(zip(_NAMES, _VALUES(finding), strict=True)) | what))
