@@ -191,18 +191,19 @@ def build_readings(con: duckdb.DuckDBPyConnection, asked: Asked) -> None:
     by_field = _by_field(asked)
     counted = con.execute("SELECT count(*) FROM rule_nets").fetchone()
     few = counted is not None and counted[0] <= _TOGETHER
-    if few:
-        con.execute(f"INSERT INTO rule_readings BY NAME {_readings_of(con, by_field)}")
     # Rows are followed one by one, which keeps one processor busy: two fields, two of them.
-    fields = [] if few else list(by_field)
-    for start in range(0, len(fields), 2):
-        two = " UNION ALL BY NAME ".join(
-            f"({_readings_of(con, {field: by_field[field]})})" for field in fields[start:start + 2])
-        con.execute(f"INSERT INTO rule_readings BY NAME {two}")
+    fields = [{field: conditions} for field, conditions in by_field.items()]
+    pairs = [fields[at:at + 2] for at in range(0, len(fields), 2)]
+    for together in [[by_field]] if few else pairs:
+        queries = " UNION ALL BY NAME ".join(f"({_readings_of(con, one)})" for one in together)
+        con.execute(f"INSERT INTO rule_readings BY NAME {queries}")
 
 
 def _readings_of(con: duckdb.DuckDBPyConnection, asked: Mapping[str, Sequence[str]]) -> str:
-    """SQL query: the rows of ``rule_readings`` of some fields, with the conditions on them."""
+    """SQL query: the rows of ``rule_readings`` of some fields, with the conditions on them.
+
+    Of several fields their readings are laid out first, as ``rule_spelt``.
+    """
     fields = list(asked)
     conditions = [condition for sought in asked.values() for condition in sought]
     met = _any(conditions, "ex", "o")
