@@ -591,6 +591,8 @@ class Schedule:
         self.exact = True
         """Whether nothing but what the twin saw came, was asked or was dated."""
         self.hours = 0
+        self.record_short = False
+        """Whether the record lacks what only the database knows."""
 
     def play(self, proved: set[tuple[str, str]]) -> None:
         """Play it and hold what is left against the twin. ``proved``: rebuilds known equal."""
@@ -629,7 +631,8 @@ class Schedule:
         elif fault in for_once:
             self._run(Plan(any_write, for_once[fault]))
         elif fault == "file size limit":
-            size = self._database_file().stat().st_size
+            place = database_path(self.stage.bay)
+            size = place.stat().st_size if place.exists() else 0
             self._run(Plan(limit=self.rng.randint(20_000, size + 500_000)))
         elif fault == "two runs at once":
             self._two(any_step)
@@ -718,10 +721,14 @@ class Schedule:
         sheet.write_bytes(whole)
 
     def _database_file(self) -> Path:
-        """Where the database stands; a run makes it where an earlier fault left none."""
+        """Where the database stands; a run first makes good what it or the record lost earlier.
+
+        Of record and database lost together nothing is promised.
+        """
         place = database_path(self.stage.bay)
-        if not place.exists():
+        if self.record_short or not place.exists():
             self._well(week_of(self.week, self._later()))
+            self.record_short = False
         return place
 
     def _lose_database(self) -> None:
@@ -756,6 +763,8 @@ class Schedule:
             self._well(made_again)
 
     def _received(self, gone: bool) -> None:
+        if self.record_short:
+            self._database_file()
         line = self.rng.choice([
             entry for entry in map(json.loads, record_path(self.stage.bay).read_text(
                 encoding="utf-8").splitlines()) if entry["kind"] == "receipt"])
@@ -775,7 +784,8 @@ class Schedule:
             place.write_bytes(whole)  # from a backup
 
     def _record(self, fault: str) -> None:
-        self._database_file()  # of record and database lost together nothing is promised
+        self._database_file()
+        self.record_short = True
         place = record_path(self.stage.bay)
         content = place.read_bytes()
         if fault == "record cut short":
