@@ -13,6 +13,8 @@ for a person. What each sheet gives is read once, before the first schedule: to 
 for every process would be most of the work, and the sheets are not what is disturbed.
 
 ``python -m bench.faults [--schedules 1000] [--seed 1] [--first 1] [--log]``. Needs ``os.fork``.
+With ``--keep FOLDER`` the schedules are shared out to processes, and what is kept there of an
+earlier run is not played again.
 """
 
 from __future__ import annotations
@@ -30,17 +32,21 @@ import io
 import json
 import os
 import pickle
+import platform
 import random
 import shutil
 import signal
 import stat
+import subprocess
 import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, fields
 from email.message import EmailMessage
+from importlib.metadata import version
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -90,6 +96,10 @@ _STAGES = ("receive", "take_in", "compare_sites", "judge_and_load", "publish", "
 _WRITES = frozenset({"open", "fsync", "replace", "mkdir", "commit"})
 """Steps at which a disk may refuse."""
 _SECONDS = 300
+
+DOCUMENT = Path(__file__).parent.parent / "docs" / "bench-faults.md"
+TOGETHER = 25
+"""So many schedules are shared out at a time; beside them their twin costs little."""
 
 FAULTS = {
     "killed": 8, "killed, file torn": 4, "stopped by hand": 1, "disk full": 2,
@@ -578,6 +588,22 @@ class Told:
                     or self.digests_equal != self.comparable
                     or self.same_bytes != self.comparable)
 
+    def kept(self) -> str:
+        """All of it but the log, as JSON."""
+        return json.dumps({name: value for name, value in vars(self).items() if name != "log"})
+
+    @classmethod
+    def of_all(cls, kept: Iterable[str]) -> Told:
+        """What several that were :meth:`kept` came to together."""
+        whole = cls()
+        for told in map(json.loads, kept):
+            for entry in fields(cls):
+                if isinstance(getattr(whole, entry.name), Counter):
+                    getattr(whole, entry.name).update(told[entry.name])
+                elif entry.name != "log":
+                    setattr(whole, entry.name, getattr(whole, entry.name) + told[entry.name])
+        return whole
+
 
 class Schedule:
     """One schedule, drawn and played."""
@@ -963,6 +989,45 @@ def lines_of(told: Told) -> list[str]:
                 f"{name} {number}" for name, number in told.endings.most_common()) + "."]
 
 
+def shared_out(schedules: int, seed: int, keep: Path, jobs: int,
+               progress: Callable[[str], None]) -> Told:
+    """Play schedules 1 to ``schedules``, so many at a time, each lot in a process of its own.
+
+    What each lot came to is kept in ``keep``, a file a lot; a lot that is there is not played.
+    """
+    keep.mkdir(parents=True, exist_ok=True)
+
+    def figures(first: int) -> Path:
+        return keep / f"{seed}-{first:05}-{min(first + TOGETHER - 1, schedules):05}.json"
+
+    def played(first: int) -> None:
+        number = min(TOGETHER, schedules - first + 1)
+        done = subprocess.run(
+            [sys.executable, "-m", "bench.faults", "--seed", str(seed), "--first", str(first),
+             "--schedules", str(number), "--figures", str(figures(first))],
+            cwd=Path(__file__).parent.parent, capture_output=True, text=True, check=False)
+        if not figures(first).is_file():
+            raise SystemExit(f"Schedules {first} and on came to no end:\n{done.stderr[-2000:]}")
+        progress(f"{len(list(keep.glob(f'{seed}-*.json')))} lots of {len(lots)}")
+
+    lots = range(1, schedules + 1, TOGETHER)
+    with ThreadPoolExecutor(jobs) as pool:
+        list(pool.map(played, [first for first in lots if not figures(first).is_file()]))
+    return Told.of_all(figures(first).read_text(encoding="utf-8") for first in lots)
+
+
+def page(told: Told, seed: int) -> str:
+    """docs/bench-faults.md."""
+    return "\n".join([
+        "# A thousand schedules of faults", "",
+        "Printed by `python -m bench.faults --keep FOLDER --write`; nothing here is typed by hand. "
+        "What is\npromised in each fault: [what is promised when things go wrong](reliability.md).",
+        "",
+        f"Seed {seed}, schedules 1 to {told.schedules}; {platform.system()}, Python "
+        f"{platform.python_version()}, duckdb {version('duckdb')}.", "",
+        *told.unexplained, *told.wrong, *lines_of(told), ""])
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Play the schedules and print what came of them."""
     parser = argparse.ArgumentParser(prog="python -m bench.faults", description=__doc__,
@@ -976,6 +1041,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--every-step", type=int, default=0, metavar="N",
                         help="besides, kill a week at N of its steps, spread over all of them")
     parser.add_argument("--log", action="store_true", help="print every schedule")
+    parser.add_argument("--keep", type=Path, metavar="FOLDER",
+                        help=f"play them {TOGETHER} at a time, keep there what each lot came to, "
+                             "and take up what is there")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1,
+                        help="with --keep: so many lots at once")
+    parser.add_argument("--write", action="store_true",
+                        help="with --keep: write docs/bench-faults.md")
+    parser.add_argument("--figures", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args(arguments)
     began = time.monotonic()
 
@@ -983,11 +1056,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if sys.stderr.isatty():
             sys.stderr.write(f"\r{text}, {time.monotonic() - began:.0f} s ")
 
+    if options.keep:
+        told = shared_out(options.schedules, options.seed, options.keep, options.jobs, progress)
+        print(page(told, options.seed))
+        if options.write:
+            DOCUMENT.write_text(page(told, options.seed), encoding="utf-8", newline="\n")
+        return 0 if told.well else 1
     told = simulate(options.schedules, options.seed, options.first,
                     [(fault,) for fault in options.only], options.every_step, progress,
                     functools.partial(print, flush=True) if options.log else None)
     print(*told.unexplained, *told.wrong, sep="\n")
     print(*lines_of(told), sep="\n")
+    if options.figures:
+        unfinished = options.figures.with_suffix(".part")
+        unfinished.write_text(told.kept(), encoding="utf-8")
+        unfinished.replace(options.figures)
     return 0 if told.well else 1
 
 
