@@ -189,12 +189,13 @@ def _sums(folder: Path) -> Prepared:
                     len(SUBSET) * events)
 
 
-def _polars_frame(folder: Path, columns: tuple[str, ...]) -> Any:
+def _polars_frame(folder: Path, columns: tuple[str, ...], named: bool = False) -> Any:
+    """The events in the order of ``row_id``, which only ``named`` ones keep."""
     import polars as pl
 
-    return pl.read_parquet(
-        folder / "judged_events.parquet", columns=["row_id", *columns]
-    ).sort("row_id").drop("row_id")
+    frame = pl.read_parquet(
+        folder / "judged_events.parquet", columns=["row_id", *columns]).sort("row_id")
+    return frame if named else frame.drop("row_id")
 
 
 def _contract_fields() -> tuple[str, ...]:
@@ -327,18 +328,18 @@ def _pointblank(folder: Path, spans: Spans = POSSIBLE) -> Prepared:
 def _dataframely(folder: Path, spans: Spans = POSSIBLE, read: bool = False) -> Prepared:
     """``read``: the frame is fetched from the warehouse's tables within the clock."""
     import dataframely as dy
-    import polars as pl
 
     con = _tables(folder, "file") if read else None
     # The record lies in the order of row_id and DuckDB keeps it: no sort is put upon it.
-    fetch = f"SELECT {', '.join(SUBSET)} FROM judged_events"
-    frame = _polars_frame(folder, SUBSET)
+    fetch = f"SELECT row_id, {', '.join(SUBSET)} FROM judged_events"
+    frame = _polars_frame(folder, SUBSET, named=True)
 
     def between(low: float, high: float) -> Callable[[Any], Any]:
         return lambda column: column.is_between(low, high)
 
     # Its ``min`` and ``max`` make two rules of a range and take longer than one check.
-    schema: Any = type("Ranges", (dy.Schema,), {
+    # Of a failing row it keeps no place: without its name nobody would know which it is.
+    schema: Any = type("Ranges", (dy.Schema,), {"row_id": dy.Int64(nullable=True)} | {
         column: dy.Float64(nullable=True, check={
             name.split()[1]: between(low, high)
             for name, (field, low, high) in spans.items() if field == column
@@ -351,11 +352,8 @@ def _dataframely(folder: Path, spans: Spans = POSSIBLE, read: bool = False) -> P
         return failures.details()
 
     def cells(found: Any) -> Iterable[tuple[str, int]]:
-        # The frame of failures keeps the failing rows in order but not their places.
-        bad = pl.any_horizontal(
-            (pl.col(field) < low) | (pl.col(field) > high) for field, low, high in spans.values())
-        places = frame.with_row_index("position").filter(bad)["position"].to_list()
-        assert len(places) == found.height
+        position = {row_id: at for at, row_id in enumerate(frame["row_id"].to_list())}
+        places = [position[row_id] for row_id in found["row_id"].to_list()]
         for name, (field, _, _) in spans.items():
             marks = found[f"{field}|check__{name.split()[1]}"].to_list()
             yield from ((name, place) for place, mark in zip(places, marks, strict=True)
