@@ -101,6 +101,14 @@ class LakeSession:
             with contextlib.suppress(Exception):
                 session.close()
 
+    def reach(self) -> None:
+        """See that the catalogue lets us in; nothing is waited for that a run may hold.
+
+        Raises :class:`LakeOutOfReach` where it does not.
+        """
+        with self._guard, self._told():
+            self._connected().execute("SELECT 1")
+
     # -- turns -----------------------------------------------------------------------------
 
     @contextlib.contextmanager
@@ -224,7 +232,7 @@ class LakeSession:
             psycopg = library("psycopg")
             if not isinstance(error, psycopg.Error):
                 raise
-            raise self._out_of_reach(self._shown(str(error).strip() or "gone")) from None
+            raise self._out_of_reach(self._shown(" ".join(str(error).split()) or "gone")) from None
 
     def _out_of_reach(self, why: str) -> LakeOutOfReach:
         return LakeOutOfReach(

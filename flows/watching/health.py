@@ -8,14 +8,18 @@ from __future__ import annotations
 import datetime as dt
 import os
 import shutil
+import socket
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from flows.returns.wording import counted
 from flows.scheduling.clock import aware, naive, utc_now
 from flows.scheduling.heartbeat import kept, last_beat
 from flows.secrets import MAIL_PASSWORD, MAILBOX_PASSWORD, NoSecret, secret
+from flows.workplace import lake_of
+from shared.problems import Problem
 from shared.settings import Network
 from warehouse.activities import Done, read_operations
 from warehouse.durable import PERSONAL
@@ -26,6 +30,7 @@ GOOD, WATCH, BAD = "good", "watch", "bad"
 
 _BACKUP_OLD = dt.timedelta(days=2)
 _LEAST_FREE_BYTES = 500_000_000
+_ANSWERS_SECONDS = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +77,7 @@ def matters(network_dir: Path, network: Network) -> list[Matter]:
     """Everything looked at, worst first."""
     found = [*_schedule(network_dir), *_activities(network_dir, network),
              *_mail(network_dir, network), *_backups(network_dir, network),
+             *_other_machines(network_dir, network),
              *_folder(network_dir), *_open_to_others(network_dir)]
     return sorted(found, key=lambda matter: (BAD, WATCH, GOOD).index(matter.state))
 
@@ -168,6 +174,34 @@ def _backups(network_dir: Path, network: Network) -> Iterator[Matter]:
     yield Matter("backups", BAD if old else GOOD,
                  f"The newest of {len(taken)} is of {at:%Y-%m-%d %H:%M} UTC."
                  + (" See why no newer one was taken (the log says)." if old else ""))
+
+
+def _other_machines(network_dir: Path, network: Network) -> Iterator[Matter]:
+    """The lake's catalogue and the workers' scheduler, where the network has them."""
+    try:
+        lake = lake_of(network_dir, network)
+        if lake is not None:
+            with lake:
+                lake.reach()
+            yield Matter("lake", GOOD, "The lake's catalogue answers.")
+    except Problem as problem:
+        yield Matter("lake", BAD, str(problem))
+    except OSError as error:
+        yield Matter("lake", BAD, "The folder of the lake's files cannot be made "
+                     f"({error.strerror}: {error.filename}). See who may write there.")
+    scheduler = network.operating.crew.scheduler
+    if not scheduler:
+        return
+    address = urlsplit(scheduler)
+    try:
+        # To ask it who works for it would take its library, and seconds.
+        socket.create_connection((address.hostname, address.port), _ANSWERS_SECONDS).close()
+    except OSError:
+        yield Matter("workers", BAD, f"The workers' scheduler does not answer at {scheduler}. "
+                     f"Start it with `tallyweir work {network_dir} --scheduler`; until then no "
+                     "run works.")
+    else:
+        yield Matter("workers", GOOD, "The workers' scheduler takes connections.")
 
 
 def _folder(network_dir: Path) -> Iterator[Matter]:
