@@ -24,6 +24,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -65,17 +66,28 @@ def _size(folder: Path) -> int:
 
 
 class _Clock:
-    """Wall and processor seconds of the stages of a step."""
+    """Wall and processor seconds of the stages of a step; the process's peak memory.
 
-    def __init__(self) -> None:
-        self.told: Told = {}
+    With ``kept`` they are written there at each turn, and what a process that was stopped left
+    there is gone on from.
+    """
+
+    def __init__(self, kept: Path | None = None) -> None:
+        self._kept = kept
+        self.told: Told = (json.loads(kept.read_text("utf-8"))
+                           if kept is not None and kept.exists() else {})
 
     def of(self, stage: str, work: Callable[[], Any]) -> Any:
-        """What ``work`` gives; its time is kept under ``stage``."""
+        """What ``work`` gives; its time is added to that of ``stage``."""
         wall, busy = time.perf_counter(), time.process_time()
         given = work()
-        self.told[f"{stage} s"] = time.perf_counter() - wall
-        self.told[f"{stage} CPU"] = time.process_time() - busy
+        for name, spent in (("s", time.perf_counter() - wall), ("CPU", time.process_time() - busy)):
+            self.told[f"{stage} {name}"] = self.told.get(f"{stage} {name}", 0.0) + spent
+        self.told["peak"] = max(memory("VmHWM"), self.told.get("peak", 0.0))
+        if self._kept is not None:
+            unfinished = self._kept.with_suffix(".part")
+            unfinished.write_text(json.dumps(self.told), "utf-8")
+            unfinished.replace(self._kept)
         return given
 
 
@@ -86,15 +98,18 @@ def _lay(folder: Path, sites: int, seasons: int) -> Told:
     return clock.told | {"events": events}
 
 
-def _run(folder: Path, week: int, stages: Sequence[str]) -> Told:
-    """The named stages of a weekly run, ``week`` weeks after the first."""
+def _run(folder: Path, week: int, stages: Sequence[str], kept: str = "") -> Told:
+    """The named stages of a weekly run, ``week`` weeks after the first.
+
+    ``kept``: name of the file by which a run that takes hours goes on where it was stopped.
+    """
     from flows.door import get_ready
     from flows.network_folder import load_network
     from flows.weekly import WeeklyRun
     from warehouse.store import Warehouse
 
     network = load_network(folder)
-    clock = _Clock()
+    clock = _Clock(folder / kept if kept else None)
     if "release" in stages:
         # Imports cost the same whatever the size.
         get_ready()
@@ -104,10 +119,9 @@ def _run(folder: Path, week: int, stages: Sequence[str]) -> Told:
             folder, network, warehouse, AS_OF + dt.timedelta(days=7 * week)))
         if "load" in stages:
             clock.of("compared", run.compare_sites)
-            redone = clock.of("judged and loaded", lambda: sum(
-                run.judge_and_load(site) for site in network.sites))
-            clock.told["sites redone"] = redone
-            clock.told["of which loading s"] = run.outcome.seconds.get("load", 0.0)
+            for site in network.sites:
+                redone = clock.of("judged and loaded", partial(run.judge_and_load, site))
+                clock.told["sites redone"] = clock.told.get("sites redone", 0) + redone
         if "release" in stages:
             clock.of("released", run.publish)
             if run.notices:
@@ -222,7 +236,7 @@ def _steps(sites: int, seasons: int) -> dict[str, Callable[[Path], Told]]:
     steps: dict[str, Callable[[Path], Told]] = {
         "lay": lambda folder: _lay(folder, sites, seasons),
         "plain": _plain,
-        "history": lambda folder: _run(folder, 0, ("load",)) | {
+        "history": lambda folder: _run(folder, 0, ("load",), "history.json") | {
             "disk": _size(folder / "warehouse")},
         "release": lambda folder: _run(folder, 0, ("release",)) | {
             "disk": _size(folder / "releases")},
@@ -379,7 +393,7 @@ def main() -> None:
     if given.step:
         folder = given.keep / f"net-{given.sizes[0]}"
         told = _steps(*_parse(given.sizes[0]))[given.step](folder)
-        print(json.dumps(told | {"peak": memory("VmHWM"), "load": os.getloadavg()[0]}))
+        print(json.dumps({"peak": memory("VmHWM")} | told | {"load": os.getloadavg()[0]}))
         return
     with tempfile.TemporaryDirectory() as scratch:
         folder = given.keep or Path(scratch)
