@@ -239,10 +239,12 @@ def by_itself(taken: dict[str, list[Measured]], events: int) -> tuple[str, bool]
         "| | quickest, s | median | slowest | CPU, s | peak, MiB | each first call, in order, s |",
         "| --- | ---: | ---: | ---: | ---: | ---: | --- |", *lines, "",
         *_said(outcome), "",
-        "Each call is the first of its process, which is all that a weekly run ever makes, and the "
-        "two take\nturns. They do the same work each time: what lies between the quickest and the "
-        "slowest is what\nother machines on the same host leave of the memory and the processors. "
-        "Beside the validators:\n[what judging costs](bench-judge.md).", ""])
+        "Each call is the first of its process, as that of a weekly run is, and the two take "
+        "turns. They do",
+        "the same work each time: what lies between the quickest and the slowest is what other "
+        "machines on",
+        "the same host leave of the memory and the processors. Beside the validators:",
+        "[what judging costs](bench-judge.md).", ""])
     return text, all(met for _, met in outcome)
 
 

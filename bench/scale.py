@@ -68,8 +68,8 @@ def _size(folder: Path) -> int:
 class _Clock:
     """Wall and processor seconds of the stages of a step; the process's peak memory.
 
-    With ``kept`` they are written there at each turn, and what a process that was stopped left
-    there is gone on from.
+    With ``kept`` they are written there by :meth:`keep`, and what a process that was stopped
+    left there is gone on from.
     """
 
     def __init__(self, kept: Path | None = None) -> None:
@@ -84,11 +84,18 @@ class _Clock:
         for name, spent in (("s", time.perf_counter() - wall), ("CPU", time.process_time() - busy)):
             self.told[f"{stage} {name}"] = self.told.get(f"{stage} {name}", 0.0) + spent
         self.told["peak"] = max(memory("VmHWM"), self.told.get("peak", 0.0))
+        return given
+
+    def once(self, stage: str, work: Callable[[], Any]) -> Any:
+        """As :meth:`of`, but where it is gone on from the first time counts."""
+        return work() if f"{stage} s" in self.told else self.of(stage, work)
+
+    def keep(self) -> None:
+        """Write down what there is so far."""
         if self._kept is not None:
             unfinished = self._kept.with_suffix(".part")
             unfinished.write_text(json.dumps(self.told), "utf-8")
             unfinished.replace(self._kept)
-        return given
 
 
 def _lay(folder: Path, sites: int, seasons: int) -> Told:
@@ -115,13 +122,14 @@ def _run(folder: Path, week: int, stages: Sequence[str], kept: str = "") -> Told
         get_ready()
     with Warehouse.open(folder) as warehouse:
         warehouse.connection.execute(f"SET memory_limit = '{MEMORY}'")
-        run = clock.of("opened", lambda: WeeklyRun(
+        run = clock.once("opened", lambda: WeeklyRun(
             folder, network, warehouse, AS_OF + dt.timedelta(days=7 * week)))
         if "load" in stages:
-            clock.of("compared", run.compare_sites)
+            clock.once("compared", run.compare_sites)
             for site in network.sites:
                 redone = clock.of("judged and loaded", partial(run.judge_and_load, site))
                 clock.told["sites redone"] = clock.told.get("sites redone", 0) + redone
+                clock.keep()
         if "release" in stages:
             clock.of("released", run.publish)
             if run.notices:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import gc
 import json
+import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -422,20 +423,27 @@ def judge_sites(
         return {site: with_causes(found) for site, found in by_site.items()}
 
 
+_pausing = threading.Lock()
+_paused: list[bool] = []
+"""Of each judgement under way, whether the collector ran before the first of them."""
+
+
 @contextmanager
 def _no_cycles_sought() -> Iterator[None]:
     """Python's collector paused: findings hold no cycles, and it would walk all of them often.
 
-    A twentieth of the time that a million events take. Where two threads judge at once the
-    first to end lets the collector go on, which costs the other only time.
+    A twentieth of the time that a million events take. It goes on when the last of several
+    judgements at once has ended.
     """
-    paused = gc.isenabled()
-    gc.disable()
+    with _pausing:
+        _paused.append(_paused[0] if _paused else gc.isenabled())
+        gc.disable()
     try:
         yield
     finally:
-        if paused:
-            gc.enable()
+        with _pausing:
+            if _paused.pop() and not _paused:
+                gc.enable()
 
 
 def _found(

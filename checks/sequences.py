@@ -329,10 +329,10 @@ _MOST_BEFORE, _MOST_AFTER = (
 """SQL: the largest of the four counts before, and of the four after."""
 
 _SECOND_AT_LEAST = f"least({_MOST_BEFORE}, {_MOST_AFTER})"
-"""SQL: what the second of these eight is no less than, the largest being on one side only."""
+"""SQL: the second largest of the eight is no less than the smaller of the sides' largest."""
 
 _MEAN_AT_LEAST = f"({' + '.join(f'coalesce(o.{name}, 0)' for name in _BESIDE)}) / 8"
-"""SQL: what the mean of those that are there is no less than."""
+"""SQL: the mean of those of the eight that are there is no less than this."""
 
 _SIDES = f"greatest({', '.join(f'o.{name}' for name in _STEPS)})"
 _SKIPPED, _NIGHTS = "(o.day - o.day_before - 1)", "(o.third_day_after - o.third_day_before)"
@@ -385,12 +385,14 @@ def _halves(con: duckdb.DuckDBPyConnection) -> list[tuple[int, str]]:
 
     A few rows are one half.
     """
+    # In a transaction that is open the numbers of rows begin far above 0.
     found = con.execute("""
-        SELECT min(rowid) FROM rule_caught, (
-            SELECT rowid AS middle, net AS there FROM rule_caught
-            WHERE rowid = (SELECT count(*) // 2 FROM rule_caught))
-        WHERE rowid > middle AND net <> there""").fetchone()
-    if found is None or found[0] is None or found[0] <= _TOGETHER:
+        SELECT min(rowid), min(rowid) - first FROM rule_caught, (
+            SELECT first, rowid AS middle, net AS there FROM rule_caught,
+                 (SELECT min(rowid) AS first, count(*) // 2 AS half FROM rule_caught)
+            WHERE rowid = first + half)
+        WHERE rowid > middle AND net <> there GROUP BY first""").fetchone()
+    if found is None or found[1] <= _TOGETHER:
         return [(0, ">= 0")]
     return [(0, f"< {found[0]}"), (found[0], f">= {found[0]}")]
 
@@ -788,7 +790,8 @@ def build_apart(
     ``a``: ``apart``, the reading less the median; ``usual`` its median at the site (a warm
     creek is not a wrong one); ``spread``, robust standard deviation about it; ``lately`` the
     mean of ``apart - usual`` over this check and the thirteen before in the season,
-    ``above`` how many of these ``checks`` are above it; ``sites`` how many other sites.
+    ``above`` how many of these ``checks`` are above it; ``sites`` how many other sites. All fields
+    are looked at in one statement.
     """
     con.execute(
         "CREATE OR REPLACE TEMP TABLE rule_apart (row_id BIGINT, field VARCHAR, value DOUBLE, "

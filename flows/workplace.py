@@ -51,19 +51,30 @@ class Workplace:
             self.lake.tidy()
 
 
-def lake_of(network_dir: Path, network: Network) -> Lake | None:
-    """The network's lake, not connected yet; None where its warehouse is its own file."""
+def lake_folder(network_dir: Path, network: Network) -> Path | None:
+    """Where the lake's files are; None where they are in a store, or there is no lake."""
+    settings = network.operating.lake
+    if not settings.lake or settings.data.startswith("s3://"):
+        return None
+    return (network_dir / Path(settings.data).expanduser()).resolve()
+
+
+def lake_of(network_dir: Path, network: Network, make: bool = True) -> Lake | None:
+    """The network's lake, not connected yet; None where its warehouse is its own file.
+
+    Its folder is made where it is not there, unless ``make`` is False.
+    """
     settings = network.operating.lake
     if not settings.lake:
         return None
-    if settings.data.startswith("s3://"):
+    data = lake_folder(network_dir, network)
+    if data is None:
         address = urlsplit(settings.endpoint)
         store = Store(settings.key_id, secret(STORE_SECRET, settings.key_id, "s3"),
                       settings.region, address.netloc, address.scheme != "http")
         return Lake(network.id, settings.lake, f"{settings.data.rstrip('/')}/",
                     lake_password(network.id), store)
-    data = (network_dir / Path(settings.data).expanduser()).resolve()
-    if not data.is_dir():
+    if make and not data.is_dir():
         # What volunteers wrote is in it: nobody else's.
         make_folder(data.parent)
         data.mkdir(mode=0o700, exist_ok=True)

@@ -378,6 +378,17 @@ def _schedule(raw: Mapping[str, Any], where: str) -> ScheduleSettings:
                             table.whole("keep_backups", 14, 1, 1000), table.text("backup_to"))
 
 
+def _is_scheduler(address: str) -> bool:
+    """Whether it is ``tcp://`` or ``tls://``, a host and a port that can be."""
+    if not re.fullmatch(r"(tcp|tls)://[A-Za-z0-9.:\[\]_-]+:\d+", address):
+        return False
+    try:
+        parts = urlsplit(address)
+        return bool((parts.hostname or "").encode("idna") and parts.port)
+    except ValueError:
+        return False
+
+
 def _sharing(raw: Mapping[str, Any], where: str) -> tuple[LakeSettings, CrewSettings]:
     table = _Table(raw.get("warehouse", {}), "[warehouse]", where, (
         "lake", "data", "endpoint", "region", "key_id"))
@@ -400,7 +411,7 @@ def _sharing(raw: Mapping[str, Any], where: str) -> tuple[LakeSettings, CrewSett
     crew = _Table(raw.get("workers", {}), "[workers]", where, (
         "scheduler", "sites_at_once", "ca_file", "cert_file", "key_file"))
     address = crew.text("scheduler")
-    if address and not re.fullmatch(r"(tcp|tls)://[A-Za-z0-9.:\[\]_-]+:\d+", address):
+    if address and not _is_scheduler(address):
         raise crew.refuse(f'scheduler = "{address}" is no address of a scheduler.',
                           'Write it with its port, as in "tls://10.0.0.1:8786".')
     if address and not lake.lake:

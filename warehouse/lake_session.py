@@ -232,7 +232,7 @@ class LakeSession:
             psycopg = library("psycopg")
             if not isinstance(error, psycopg.Error):
                 raise
-            raise self._out_of_reach(self._shown(" ".join(str(error).split()) or "gone")) from None
+            raise self._out_of_reach(" ".join(self._shown(str(error)).split()) or "gone") from None
 
     def _out_of_reach(self, why: str) -> LakeOutOfReach:
         return LakeOutOfReach(

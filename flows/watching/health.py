@@ -18,7 +18,7 @@ from flows.returns.wording import counted
 from flows.scheduling.clock import aware, naive, utc_now
 from flows.scheduling.heartbeat import kept, last_beat
 from flows.secrets import MAIL_PASSWORD, MAILBOX_PASSWORD, NoSecret, secret
-from flows.workplace import lake_of
+from flows.workplace import lake_folder, lake_of
 from shared.problems import Problem
 from shared.settings import Network
 from warehouse.activities import Done, read_operations
@@ -178,17 +178,20 @@ def _backups(network_dir: Path, network: Network) -> Iterator[Matter]:
 
 def _other_machines(network_dir: Path, network: Network) -> Iterator[Matter]:
     """The lake's catalogue and the workers' scheduler, where the network has them."""
+    files = lake_folder(network_dir, network)
     try:
-        lake = lake_of(network_dir, network)
+        lake = lake_of(network_dir, network, make=False)
         if lake is not None:
             with lake:
                 lake.reach()
-            yield Matter("lake", GOOD, "The lake's catalogue answers.")
+            if files is None or files.is_dir():
+                yield Matter("lake", GOOD, "The lake's catalogue answers.")
+            else:
+                yield Matter("lake", BAD if read_standing(network_dir) else WATCH,
+                             f"The folder of the lake's files, {files}, is not there. The first "
+                             "run makes it; after that see whether its disk is mounted.")
     except Problem as problem:
         yield Matter("lake", BAD, str(problem))
-    except OSError as error:
-        yield Matter("lake", BAD, "The folder of the lake's files cannot be made "
-                     f"({error.strerror}: {error.filename}). See who may write there.")
     scheduler = network.operating.crew.scheduler
     if not scheduler:
         return

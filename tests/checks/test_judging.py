@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import gc
 import pickle
 from dataclasses import replace
 from typing import Any
@@ -13,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from checks.causes import LEAST_ROWS
-from checks.judging import Bound, Place, bind, detect, judge
+from checks.judging import Bound, Place, _no_cycles_sought, bind, detect, judge
 from checks.relations import Relations
 from checks.rule import Over
 from shared.fields import FIELDS
@@ -597,3 +598,14 @@ def test_a_salinity_that_cannot_be_does_not_condemn_the_conductivity() -> None:
     sheet = MadeUpSheet()
     sheet.row(salinity=5000.0, conductivity=5000.0)
     assert [(f.rule, f.field) for f in _one(sheet)] == [("salinity-disagrees", "salinity")]
+
+
+def test_the_collector_goes_on_when_the_last_of_several_judgements_has_ended() -> None:
+    assert gc.isenabled()
+    first, second = _no_cycles_sought(), _no_cycles_sought()
+    first.__enter__()
+    second.__enter__()
+    first.__exit__(None, None, None)
+    assert not gc.isenabled()
+    second.__exit__(None, None, None)
+    assert gc.isenabled()

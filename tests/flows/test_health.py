@@ -13,7 +13,7 @@ import pytest
 from fixtures import lay_out
 from flows.cli import main
 from flows.network_folder import load_network
-from flows.watching.health import BAD, GOOD, Matter, matters
+from flows.watching.health import BAD, GOOD, WATCH, Matter, matters
 from tests.flows.real_servers import Database, postgres_missing
 
 
@@ -53,6 +53,7 @@ def test_a_catalogue_and_a_scheduler_that_do_not_answer_are_named_without_the_pa
     assert "\n" not in told["lake"].told
     assert str(port) in told["lake"].told and "See that PostgreSQL runs" in told["lake"].told
     assert f"tallyweir work {bay} --scheduler" in told["workers"].told
+    assert not (bay / "lake").exists(), "asking makes nothing"
     assert main(["health", str(bay), "--json"]) == 2
     said = capsys.readouterr().out
     assert "glass-eel-7" not in said
@@ -65,8 +66,14 @@ def test_a_catalogue_and_a_scheduler_that_answer_are_well(
 ) -> None:
     monkeypatch.setenv("TALLYWEIR_LAKE_PASSWORD", postgres.PASSWORD)
     with _listening() as port:
-        told = _told(_bay(tmp_path / "bay", postgres.make(), f"tcp://127.0.0.1:{port}"))
-    assert told["lake"].state == told["workers"].state == GOOD
+        bay = _bay(tmp_path / "bay", postgres.make(), f"tcp://127.0.0.1:{port}")
+        (bay / "lake").mkdir()
+        told = _told(bay)
+        assert told["lake"].state == told["workers"].state == GOOD
+        (bay / "lake").rmdir()
+        told = _told(bay)
+    assert told["lake"].state == WATCH and str(bay / "lake") in told["lake"].told
+    assert not (bay / "lake").exists()
 
 
 def test_a_network_with_neither_is_told_of_neither(tmp_path: Path) -> None:

@@ -209,6 +209,10 @@ def test_a_lake_whose_password_is_in_the_file_is_refused(lake: str) -> None:
 @pytest.mark.parametrize(("told", "text"), [
     ("no lake", '[workers]\nscheduler = "tcp://10.0.0.1:8786"\n'),
     ("no address", LAKE + '[workers]\nscheduler = "10.0.0.1"\n'),
+    ("no address", LAKE + '[workers]\nscheduler = "tcp://10.0.0.1:99999"\n'),
+    ("no address", LAKE + '[workers]\nscheduler = "tcp://1:2:3:8786"\n'),
+    ("no address", LAKE + '[workers]\nscheduler = "tcp://[::1:8786"\n'),
+    ("no address", LAKE + '[workers]\nscheduler = "tcp://10..0.1:8786"\n'),
     ("go together", LAKE + '[workers]\nscheduler = "tls://10.0.0.1:8786"\n'),
     ("go together", LAKE + '[workers]\nscheduler = "tls://10.0.0.1:8786"\nca_file = "/ca"\n'),
     ("go together", LAKE + '[workers]\nscheduler = "tcp://10.0.0.1:8786"\nca_file = "/ca"\n'
