@@ -28,6 +28,7 @@ from shared.flags import Effect
 from shared.settings import Network
 from warehouse import decisions as kept
 from warehouse.decisions import NothingToDecide, Overlay
+from warehouse.held import findings_of
 from warehouse.store import Warehouse
 
 Rejudge = Callable[[Sequence[Decision]], tuple[list[Finding], Overlay]]
@@ -150,8 +151,11 @@ def _decided(
     for finding_id in ids:
         finding = by_id.get(finding_id)
         if finding is None:
-            troubles.append(_no_longer_asked(warehouse, answer, finding_id, before))
-            continue
+            left = _no_longer_asked(warehouse, answer, finding_id, before)
+            if not isinstance(left, Finding):
+                troubles.append(left)
+                continue
+            finding = left
         try:
             decision = _on(warehouse, network, answer, finding, as_of, channel)
             if isinstance(decision, Decision) and _as_written(decision, before):
@@ -310,8 +314,13 @@ def _order_beside(warehouse: Warehouse, finding: Finding, text: str) -> str:
 
 def _no_longer_asked(
     warehouse: Warehouse, answer: Answer, finding_id: str, before: Sequence[Decision]
-) -> tuple[Came, str]:
-    """What to say of an answer to a finding that no rule raises any more."""
+) -> Finding | tuple[Came, str]:
+    """What to say of an answer to a finding that no rule raises any more.
+
+    The finding as the last load had it, where the row still says what it said when we asked: what
+    it was held against may be back tomorrow (a clock that is set right, a neighbour's sheet), and
+    the lead answered what was asked.
+    """
     with warehouse.lock:
         row = warehouse.connection.execute(
             "SELECT event_id, field, taxon, life_stage, rule, old FROM asked "
@@ -324,7 +333,13 @@ def _no_longer_asked(
              and had.field in ("", field) and had.rule in ("", rule)
              and had.taxon in ("", taxon) and had.life_stage in ("", stage)]
     if not since:
-        return Came.CONFLICT, "The sheet has changed there since we asked."
+        stood = next((found for found in findings_of(warehouse, [answer.site]).get(answer.site, ())
+                      if found.id == finding_id), None)
+        if stood is not None and kept.targets(
+                warehouse, answer.site, [stood])[finding_id]["old"] == old:
+            return stood
+        return Came.CONFLICT, ("It is no longer asked: the sheet, or what we held it against, has "
+                               "changed since.")
     last = since[-1]
     when = last.decided.isoformat()
     if last.channel is Channel.RESEND:
