@@ -12,9 +12,11 @@ from pathlib import Path
 import pytest
 
 from fixtures import lay_out
+from flows.answers import pending
 from flows.cli import main
 from flows.network_folder import load_network
 from flows.weekly import run_in_order
+from shared.decisions import Action, Answer
 from shared.problems import Problem
 from tests.flows.conftest import AS_OF, published
 from warehouse.standing import read_standing
@@ -120,6 +122,23 @@ def test_a_run_with_the_clock_back_and_one_set_right_end_as_one(
     _run(bay, AS_OF + dt.timedelta(days=days))
     _run(bay)
     assert _rows(bay) == _rows(calm)
+
+
+def test_an_answer_that_comes_while_the_clock_is_back_is_taken(bay: Path) -> None:
+    with Warehouse.open(bay) as warehouse:
+        site, finding, day_of_it = warehouse.connection.execute(
+            "SELECT f.site, f.id, f.local_date FROM findings AS f JOIN asked AS a "
+            "ON a.finding = f.id WHERE f.rule = 'copied-down'").fetchall()[0]
+    back = dt.date.fromisoformat(day_of_it) - WEEK
+    pending.put(bay, Answer(site, finding, Action.CONFIRM, None, "seen on paper", "Robin"))
+    for day in (back, AS_OF):
+        _run(bay, day)
+        with Warehouse.open(bay) as warehouse:
+            raised = warehouse.connection.execute(
+                "SELECT settled FROM findings WHERE id = ?", [finding]).fetchall()
+            came = warehouse.connection.execute("SELECT outcome FROM answers").fetchall()
+        assert came == [("applied",)]
+        assert raised == ([] if day == back else [("confirmed",)])
 
 
 @pytest.mark.parametrize(("sheet", "share"), [
