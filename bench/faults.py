@@ -1052,7 +1052,7 @@ def _player() -> str:
 def page(told: Told, seed: int) -> str:
     """docs/bench-faults.md."""
     return "\n".join([
-        "# A thousand schedules of faults", "",
+        f"# {told.schedules:,} schedules of faults", "",
         "Printed by `python -m bench.faults --keep FOLDER --write`; nothing here is typed by hand. "
         "What is\npromised in each fault: [what is promised when things go wrong](reliability.md).",
         "",

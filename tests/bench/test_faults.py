@@ -19,6 +19,30 @@ pytestmark = [pytest.mark.skipif(not hasattr(os, "fork"), reason="needs a fork")
 ROOT = Path(__file__).parents[2]
 
 
+def test_what_lots_came_to_is_added_up_and_one_that_is_kept_is_not_played(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from collections import Counter
+
+    from bench import faults
+    from bench.faults import Told, page, shared_out
+
+    lots = [Told(schedules=25, faults=Counter({"killed": 20, "disk full": 9}), lost=lost,
+                 played_by=Counter({player: 25})) for lost, player in ((0, "one"), (2, "another"))]
+    for first, told in zip((1, 26), lots, strict=True):
+        (tmp_path / f"7-{first:05}-{first + 24:05}.json").write_text(told.kept(), "utf-8")
+
+    def played(*_: object, **__: object) -> None:
+        raise AssertionError("a lot that is there was played")
+
+    monkeypatch.setattr(faults.subprocess, "run", played)
+    whole = shared_out(50, 7, tmp_path, 2, lambda text: None)
+    assert (whole.schedules, whole.lost, whole.faults) == (50, 2, {"killed": 40, "disk full": 18})
+    assert not whole.well
+    text = page(whole, 7)
+    assert "# 50 schedules of faults" in text and "- 25 played by another" in text
+
+
 def _play(simulate: str, held: str) -> None:
     done = subprocess.run([sys.executable, "-c", f"""
 import sys
