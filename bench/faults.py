@@ -72,6 +72,7 @@ from shared.decisions import Action, Answer
 from shared.problems import Problem, Trouble
 from shared.settings import Network, Site
 from warehouse import migrate, record, store
+from warehouse.durable import write_text
 from warehouse.folder import database_path, received_path, record_path, releases_folder
 from warehouse.release import read_manifest
 from warehouse.snapshot import latest_version
@@ -752,19 +753,18 @@ class Schedule:
         self._well(week_of(self.week, self._later()))
         sheet.write_bytes(whole)
 
-    def _database_file(self) -> Path:
-        """Where the database stands; a run first makes good what it or the record lost earlier.
+    def _make_good(self) -> None:
+        """A run, where an earlier fault took of the database or the record.
 
-        Of record and database lost together nothing is promised.
+        Of the two lost together nothing is promised.
         """
-        place = database_path(self.stage.bay)
-        if self.record_short or not place.exists():
+        if self.record_short or not database_path(self.stage.bay).exists():
             self._well(week_of(self.week, self._later()))
             self.record_short = False
-        return place
 
     def _lose_database(self) -> None:
-        place = self._database_file()
+        self._make_good()
+        place = database_path(self.stage.bay)
         place.unlink()
         log = place.with_name(place.name + ".wal")
         log.unlink(missing_ok=True)
@@ -777,7 +777,8 @@ class Schedule:
             if fault == "database gone":
                 self._well(made_again)
             return
-        place = self._database_file()
+        self._make_good()
+        place = database_path(self.stage.bay)
         content = bytearray(place.read_bytes())
         at = self.rng.randrange(len(content))
         if fault == "database damaged":
@@ -796,7 +797,7 @@ class Schedule:
 
     def _received(self, gone: bool) -> None:
         if self.record_short:
-            self._database_file()
+            self._make_good()
         line = self.rng.choice([
             entry for entry in map(json.loads, record_path(self.stage.bay).read_text(
                 encoding="utf-8").splitlines()) if entry["kind"] == "receipt"])
@@ -816,7 +817,7 @@ class Schedule:
             place.write_bytes(whole)  # from a backup
 
     def _record(self, fault: str) -> None:
-        self._database_file()
+        self._make_good()
         self.record_short = True
         place = record_path(self.stage.bay)
         content = place.read_bytes()
@@ -1105,9 +1106,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     print(*told.unexplained, *told.wrong, sep="\n")
     print(*lines_of(told), sep="\n")
     if options.figures:
-        unfinished = options.figures.with_suffix(".part")
-        unfinished.write_text(told.kept(), encoding="utf-8")
-        unfinished.replace(options.figures)
+        write_text(options.figures, told.kept())
     return 0 if told.well else 1
 
 

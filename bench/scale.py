@@ -33,6 +33,7 @@ import duckdb
 from bench.judge import memory
 from bench.network_record import AS_OF, UNDER_WAY, lay_down, send_week, site_id
 from bench.scorecard import table
+from warehouse.durable import write_text
 
 ROOT = Path(__file__).resolve().parent.parent
 DOCUMENT = ROOT / "docs" / "bench-scale.md"
@@ -93,9 +94,7 @@ class _Clock:
     def keep(self) -> None:
         """Write down what there is so far."""
         if self._kept is not None:
-            unfinished = self._kept.with_suffix(".part")
-            unfinished.write_text(json.dumps(self.told), "utf-8")
-            unfinished.replace(self._kept)
+            write_text(self._kept, json.dumps(self.told))
 
 
 def _lay(folder: Path, sites: int, seasons: int) -> Told:

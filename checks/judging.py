@@ -425,7 +425,7 @@ def judge_sites(
 
 _pausing = threading.Lock()
 _paused: list[bool] = []
-"""Of each judgement under way, whether the collector ran before the first of them."""
+"""Of each judgement under way, whether the collector ran when it began."""
 
 
 @contextmanager
@@ -436,13 +436,14 @@ def _no_cycles_sought() -> Iterator[None]:
     judgements at once has ended.
     """
     with _pausing:
-        _paused.append(_paused[0] if _paused else gc.isenabled())
+        _paused.append(gc.isenabled())
         gc.disable()
     try:
         yield
     finally:
         with _pausing:
-            if _paused.pop() and not _paused:
+            ran = _paused.pop()
+            if ran and not _paused:
                 gc.enable()
 
 

@@ -16,6 +16,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import cache
 
 from checks.catalogue import CATALOGUE
 from flows.intake.cells import parse_date_text, settle
@@ -28,11 +29,14 @@ from shared.flags import Effect
 from shared.settings import Network
 from warehouse import decisions as kept
 from warehouse.decisions import NothingToDecide, Overlay
-from warehouse.held import findings_of
+from warehouse.held import site_findings
 from warehouse.store import Warehouse
 
 Rejudge = Callable[[Sequence[Decision]], tuple[list[Finding], Overlay]]
 """(decisions not recorded) -> the site's findings with them laid over, and what is in force."""
+
+LastLoad = Callable[[], dict[str, Finding]]
+"""The findings of the site's last load, by id; read when the first of them is wanted."""
 
 _ROUNDS = 5
 
@@ -89,6 +93,11 @@ def settle_answers(
         by_id.setdefault(finding.id, finding)
         by_cause[finding.cause or finding.id].append(finding.id)
     before = kept.of_site(warehouse, site_id)
+
+    @cache
+    def last_load() -> dict[str, Finding]:
+        return {finding.id: finding for finding in site_findings(warehouse, site_id)}
+
     underway = []
     for answer in answers:
         if answer.site != site_id:
@@ -99,7 +108,7 @@ def settle_answers(
             by_cause.get(answer.about) or ([answer.about] if answer.about in by_id else [])
         ) or _as_asked(warehouse, site_id, answer.about)
         underway.append(_decided(
-            warehouse, network, answer, ids, by_id, before, as_of, channel))
+            warehouse, network, answer, ids, by_id, last_load, before, as_of, channel))
     _refuse_both_right(underway, before)
     refuse_breaches(underway, findings, rejudge)
     return [Outcome(item.answer, item.came, item.why,
@@ -141,7 +150,8 @@ def _as_asked(warehouse: Warehouse, site_id: str, about: str) -> tuple[str, ...]
 
 def _decided(
     warehouse: Warehouse, network: Network, answer: Answer, ids: Sequence[str],
-    by_id: dict[str, Finding], before: Sequence[Decision], as_of: dt.date, channel: Channel,
+    by_id: dict[str, Finding], last_load: LastLoad, before: Sequence[Decision],
+    as_of: dt.date, channel: Channel,
 ) -> _Open:
     """The decisions that ``answer`` comes to, before they are judged."""
     if not ids:
@@ -151,7 +161,7 @@ def _decided(
     for finding_id in ids:
         finding = by_id.get(finding_id)
         if finding is None:
-            left = _no_longer_asked(warehouse, answer, finding_id, before)
+            left = _no_longer_asked(warehouse, answer, finding_id, last_load, before)
             if not isinstance(left, Finding):
                 troubles.append(left)
                 continue
@@ -313,13 +323,14 @@ def _order_beside(warehouse: Warehouse, finding: Finding, text: str) -> str:
 
 
 def _no_longer_asked(
-    warehouse: Warehouse, answer: Answer, finding_id: str, before: Sequence[Decision]
+    warehouse: Warehouse, answer: Answer, finding_id: str, last_load: LastLoad,
+    before: Sequence[Decision],
 ) -> Finding | tuple[Came, str]:
-    """What to say of an answer to a finding that no rule raises any more.
+    """A finding that no rule raises now, as it stood; or what to say of an answer to it.
 
-    The finding as the last load had it, where the row still says what it said when we asked: what
-    it was held against may be back tomorrow (a clock that is set right, a neighbour's sheet), and
-    the lead answered what was asked.
+    It stands where the row still says what it said when we asked: what it was held against may be
+    back tomorrow (a clock that is set right, a neighbour's sheet), and the lead answered what was
+    asked.
     """
     with warehouse.lock:
         row = warehouse.connection.execute(
@@ -333,8 +344,7 @@ def _no_longer_asked(
              and had.field in ("", field) and had.rule in ("", rule)
              and had.taxon in ("", taxon) and had.life_stage in ("", stage)]
     if not since:
-        stood = next((found for found in findings_of(warehouse, [answer.site]).get(answer.site, ())
-                      if found.id == finding_id), None)
+        stood = last_load().get(finding_id)
         if stood is not None and kept.targets(
                 warehouse, answer.site, [stood])[finding_id]["old"] == old:
             return stood
