@@ -348,8 +348,8 @@ def _no_longer_asked(
         if stood is not None and kept.targets(
                 warehouse, answer.site, [stood])[finding_id]["old"] == old:
             return stood
-        return Came.CONFLICT, ("It is no longer asked: the sheet, or what we held it against, has "
-                               "changed since.")
+        return Came.CONFLICT, ("It was not being asked when your answer came: the sheet, or what "
+                               "we hold it against, had changed.")
     last = since[-1]
     when = last.decided.isoformat()
     if last.channel is Channel.RESEND:
