@@ -23,6 +23,7 @@ import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -43,10 +44,10 @@ CUT = ("counts", "events", "occurrences", "measurements")
 SMALL = 1 << 15
 """Events of a part of a season under way, at most (on average: sites are dealt by their name)."""
 
-LARGE = 1 << 20
+LARGE = 1 << 18
 """Events of a part of a season that is over."""
 
-_TOGETHER = 1 << 18
+_TOGETHER = LARGE
 """Events that are laid out, compared and looked at in one go: memory is that of so many."""
 
 
@@ -116,6 +117,8 @@ def lay_plan(
             for site in known:
                 dealt[groups][group_of(site, groups)].append(site)
         for group in range(groups):
+            if not dealt[groups][group]:
+                continue
             part = Part(season, group, groups)
             mine = [(site, sites[site][1]) for site in dealt[groups][group] if site in sites]
             plan.sites[part] = dealt[groups][group]
@@ -219,31 +222,51 @@ def make_parts(
         else:
             fresh.append(part)
     differ: dict[int, int] = {}
-    # The last pass has no rows: with it the tables that are a file each are looked at.
-    for one in (*_passes(fresh, plan, previous, had), NOTHING):
-        scratch = building / ".laying.duckdb"
-        with in_front(connection, one), laying_out(connection, scratch):
-            for table in cut:
-                connection.execute(f"CREATE TABLE {LAID_OUT}.{table.name} AS {table.select}")
-                connection.execute(f"CREATE OR REPLACE TEMP VIEW release_{table.name} AS "
-                                   f"FROM {LAID_OUT}.{table.name}")
-            for part in one.parts:
-                for table in cut:
-                    name = part.files()[table.name]
-                    these = (f"FROM {LAID_OUT}.{table.name} "
-                             f"WHERE {named(plan.sites[part], 'site_id')}")
-                    if plan.digests[part]:
-                        rows = write_parquet(connection, table, building / name, network, "",
-                                             these)
-                        files[name] = {"rows": rows}
-            if previous is not None and one.had:
-                differ[one.season] = differ.get(one.season, 0) + changelog.compare_rows(
-                    connection, cut, views, partial(_was, one))
-            look(one, building)
-            for table in cut:
-                connection.execute(f"DROP VIEW release_{table.name}")
-        scratch.unlink()
+    with _held_apart(connection):
+        # The last pass has no rows: with it the tables that are a file each are looked at.
+        for season, passes in groupby((*_passes(fresh, plan, previous, had), NOTHING),
+                                      lambda one: one.season):
+            together = tuple(passes)
+            with _of_season(connection, season, together):
+                for one in together:
+                    laid, number = _make(connection, network, cut, views, plan, building, one, look)
+                    files |= laid
+                    differ[season] = differ.get(season, 0) + number
     return dict(sorted(files.items())), differ
+
+
+def _make(
+    connection: duckdb.DuckDBPyConnection, network: Network, cut: tuple[Table, ...],
+    views: tuple[View, ...], plan: Plan, building: Path, one: Pass,
+    look: Callable[[Pass, Path], None],
+) -> tuple[dict[str, dict[str, Any]], int]:
+    """Lay one pass out, write its parts' files, compare it and have it looked at.
+
+    Returns file -> its entry in the manifest, and how many values differ from before.
+    """
+    files: dict[str, dict[str, Any]] = {}
+    differ = 0
+    scratch = building / ".laying.duckdb"
+    with _in_front(connection, one), laying_out(connection, scratch):
+        for table in cut:
+            connection.execute(f"CREATE TABLE {LAID_OUT}.{table.name} AS {table.select}")
+            connection.execute(f"CREATE OR REPLACE TEMP VIEW release_{table.name} AS "
+                               f"FROM {LAID_OUT}.{table.name}")
+        for part in one.parts:
+            for table in cut:
+                name = part.files()[table.name]
+                these = (f"FROM {LAID_OUT}.{table.name} "
+                         f"WHERE {named(plan.sites[part], 'site_id')}")
+                if plan.digests[part]:
+                    rows = write_parquet(connection, table, building / name, network, "", these)
+                    files[name] = {"rows": rows}
+        if one.had:
+            differ = changelog.compare_rows(connection, cut, views, partial(_was, one))
+        look(one, building)
+        for table in cut:
+            connection.execute(f"DROP VIEW release_{table.name}")
+    scratch.unlink()
+    return files, differ
 
 
 def _was(one: Pass, table: str) -> str:
@@ -280,23 +303,51 @@ def _passes(
 NOTHING = Pass(0, (), None, (), ("",))
 """A pass over no rows at all."""
 
-_IN_FRONT = {"clean_events": "site_id", "clean_counts": "site_id", "row_account": "site"}
-
-
 @contextlib.contextmanager
-def in_front(connection: duckdb.DuckDBPyConnection, one: Pass) -> Iterator[None]:
-    """Temporary tables of the pass's rows in front of the whole ones, under the same names."""
-    for table, site in _IN_FRONT.items():
-        connection.execute(f"CREATE TEMP TABLE {table} AS FROM main.{table} "
-                           f"WHERE {named(one.sites, site)}"
-                           + (f" AND season = {one.season}" if table == "clean_events" else ""))
-    connection.execute("DELETE FROM temp.clean_counts "
-                       "WHERE event_id NOT IN (SELECT event_id FROM temp.clean_events)")
+def _held_apart(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """The account of rows held, in front of that of all rows: all that the gate asks of it.
+
+    With every row of an event of which one is held, for that may be loaded as well.
+    """
+    connection.execute("CREATE TEMP TABLE row_account AS FROM main.row_account WHERE event_id IN "
+                       "(SELECT event_id FROM main.row_account WHERE disposition = 'held')")
     try:
         yield
     finally:
-        for table in _IN_FRONT:
-            connection.execute(f"DROP TABLE temp.{table}")
+        connection.execute("DROP TABLE temp.row_account")
+
+
+@contextlib.contextmanager
+def _of_season(
+    connection: duckdb.DuckDBPyConnection, season: int, passes: Sequence[Pass]
+) -> Iterator[None]:
+    """The rows of the passes' season and sites in two tables of their own.
+
+    The whole ones hold every season, in the order in which sites were loaded: to look them
+    through costs as much for a part as for all, and counts know their season by their event only.
+    """
+    sites = named([site for one in passes for site in one.sites], "site_id")
+    connection.execute(f"CREATE TEMP TABLE season_events AS FROM main.clean_events "
+                       f"WHERE season = {season} AND {sites}")
+    connection.execute(f"CREATE TEMP TABLE season_counts AS FROM main.clean_counts "
+                       f"WHERE {sites} AND event_id IN (SELECT event_id FROM season_events)")
+    try:
+        yield
+    finally:
+        connection.execute("DROP TABLE season_events; DROP TABLE season_counts")
+
+
+@contextlib.contextmanager
+def _in_front(connection: duckdb.DuckDBPyConnection, one: Pass) -> Iterator[None]:
+    """The pass's rows of its season in front of the whole tables, under the same names."""
+    for table in ("events", "counts"):
+        connection.execute(f"CREATE TEMP VIEW clean_{table} AS FROM season_{table} "
+                           f"WHERE {named(one.sites, 'site_id')}")
+    try:
+        yield
+    finally:
+        for table in ("events", "counts"):
+            connection.execute(f"DROP VIEW temp.clean_{table}")
 
 
 def view_of(table: Table, version: str, files: Mapping[str, object]) -> str:

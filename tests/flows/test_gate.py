@@ -10,13 +10,16 @@ from dataclasses import replace
 from pathlib import Path
 
 import duckdb
+import pyarrow.parquet as pq
 import pytest
 
 from checks import gate as gate_rules
 from flows.door import GateShut, gate_of, gate_page_path
 from shared.flags import Effect
+from shared.settings import Network
 from shared.taxa import UNSTAGED
 from tests.warehouse.by_hand import AS_OF, ELVER, GLASS, Rule, days, load, network, send
+from warehouse import release_parts
 from warehouse.release import Built, Release, build_release
 from warehouse.snapshot import latest_version
 from warehouse.store import Warehouse
@@ -42,16 +45,18 @@ def season(warehouse: Warehouse, number: int = 12) -> None:
 
 
 def publish(
-    warehouse: Warehouse, sabotage: Sabotage | None = None, as_of: dt.date = AS_OF
+    warehouse: Warehouse, sabotage: Sabotage | None = None, as_of: dt.date = AS_OF,
+    terms: Network | None = None,
 ) -> Release:
-    real = gate_of(network(), warehouse.network_dir)
+    terms = terms or network()
+    real = gate_of(terms, warehouse.network_dir)
 
     def gate(built: Built) -> None:
         if sabotage is not None:
             sabotage(built)
         real(built)
 
-    return build_release(warehouse, network(), as_of, warehouse.network_dir, None, gate)
+    return build_release(warehouse, terms, as_of, warehouse.network_dir, None, gate)
 
 
 def altered(table: str, select: str) -> Sabotage:
@@ -68,9 +73,9 @@ def altered(table: str, select: str) -> Sabotage:
     return do
 
 
-def a_held_row(built: Built) -> None:
+def a_held_row(built: Built, table: str = "events") -> None:
     held = "alder:fyke:A:2026-03-02T0730"
-    altered("events", "FROM it UNION ALL SELECT * REPLACE ("
+    altered(table, "FROM it UNION ALL SELECT * REPLACE ("
             f"'{held}' AS event_id, DATE '2026-03-02' AS local_date) "
             "FROM (FROM it LIMIT 1)")(built)
 
@@ -205,6 +210,40 @@ def test_a_loss_with_a_reason_on_record_goes_out(wh: Warehouse) -> None:
     for site in ("alder", "birch"):
         load(wh, site, Rule("local_date > '2026-03-02'", "count", Effect.HOLD))
     assert publish(wh).new
+
+
+def in_parts() -> Network:
+    return replace(network(), publishing=replace(network().publishing, parts_from=0))
+
+
+def test_a_held_row_in_a_part_is_refused(wh: Warehouse, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(release_parts, "SMALL", 12)
+    season(wh)
+
+    def a_held_row_in_a_part(built: Built) -> None:
+        for path in (built.folder / "events").iterdir() if built.part else ():
+            if "alder" in pq.read_table(path)["site_id"].to_pylist():
+                a_held_row(replace(built, folder=path.parent), path.stem)
+
+    with pytest.raises(GateShut, match="event-not-held"):
+        publish(wh, a_held_row_in_a_part, terms=in_parts())
+
+
+def test_a_loss_with_a_reason_on_record_goes_out_in_parts(wh: Warehouse) -> None:
+    season(wh)
+    publish(wh, terms=in_parts())
+    load(wh, "alder", Rule("local_date > '2026-03-02'", "count", Effect.HOLD))
+    assert publish(wh, terms=in_parts()).new
+
+
+def test_a_loss_without_a_reason_is_refused_in_parts(wh: Warehouse) -> None:
+    season(wh)
+    publish(wh, terms=in_parts())
+    for table, site in (("clean_events", "site_id"), ("clean_counts", "site_id"),
+                        ("row_account", "site"), ("site_seasons", "site")):
+        wh.connection.execute(f"DELETE FROM {table} WHERE {site} = 'alder'")
+    with pytest.raises(GateShut, match="no-unexplained-drop"):
+        publish(wh, terms=in_parts())
 
 
 def _a_season(chance: random.Random, warehouse: Warehouse, week: int) -> None:

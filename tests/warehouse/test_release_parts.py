@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -117,6 +118,21 @@ def test_small_parts_are_dealt_by_site(
     assert sum(pq.read_table(path).num_rows for path in parts) == rows + 3
     assert {release_parts.group_of(site, 4) for site in ("alder", "birch")} == {
         int(path.stem.split("-")[1]) - 1 for path in parts}
+
+
+def test_parts_are_the_same_files_however_many_are_made_together(
+    two_seasons: Warehouse, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(release_parts, "SMALL", 2)
+    monkeypatch.setattr(release_parts, "LARGE", 1)
+    files = []
+    for together in (1, 1 << 18):
+        monkeypatch.setattr(release_parts, "_TOGETHER", together)
+        made = publish(two_seasons, in_parts())
+        files.append(read_manifest(made.path)["files"])
+        shutil.rmtree(made.path.parent)
+    assert files[0] == files[1]
+    assert sum(name.startswith("counts/2025-") for name in files[0]) == 2
 
 
 def test_a_query_reads_the_release_and_nothing_else(
