@@ -623,6 +623,8 @@ class Schedule:
         self.hours = 0
         self.record_short = False
         """Whether the record lacks what only the database knows."""
+        self.file_short = False
+        """Whether a received file is damaged or gone, and its sheet is in the inbox still."""
         self.torn_of: set[str] = set()
         """Sites that sent half a sheet."""
 
@@ -686,6 +688,8 @@ class Schedule:
         elif fault == "rebuild killed":
             if self.rng.random() < 0.5:
                 self._lose_database()
+            elif self.file_short:
+                self._make_good()
             self._disturbed(made_again, Plan(self.rng.randint(1, self.twin.rebuild_steps), "kill"))
             self._well(made_again)
         else:
@@ -754,13 +758,14 @@ class Schedule:
         sheet.write_bytes(whole)
 
     def _make_good(self) -> None:
-        """A run, where an earlier fault took of the database or the record.
+        """A run, where an earlier fault took of the database, the record or what was received.
 
-        Of the two lost together nothing is promised.
+        Of two of them lost together nothing is promised.
         """
-        if self.record_short or not database_path(self.stage.bay).exists():
+        if (self.record_short or self.file_short
+                or not database_path(self.stage.bay).exists()):
             self._well(week_of(self.week, self._later()))
-            self.record_short = False
+            self.record_short = self.file_short = False
 
     def _lose_database(self) -> None:
         self._make_good()
@@ -796,7 +801,7 @@ class Schedule:
             self._well(made_again)
 
     def _received(self, gone: bool) -> None:
-        if self.record_short:
+        if self.record_short or self.file_short:
             self._make_good()
         line = self.rng.choice([
             entry for entry in map(json.loads, record_path(self.stage.bay).read_text(
@@ -815,6 +820,8 @@ class Schedule:
         stands = self.stage.bay / "inbox" / line["path"]
         if stands.read_bytes() != whole:
             place.write_bytes(whole)  # from a backup
+        else:
+            self.file_short = True
 
     def _record(self, fault: str) -> None:
         self._make_good()

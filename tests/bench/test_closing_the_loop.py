@@ -10,7 +10,7 @@ from bench.closing_the_loop import play, table
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("seed", "every_week"), [(20260301, True), (7, False), (42, False)])
+@pytest.mark.parametrize(("seed", "every_week"), [(20260301, True), (7, False)])
 def test_what_leads_answer_truly_is_true_and_nothing_else_changes(
     seed: int, every_week: bool, tmp_path: Path
 ) -> None:

@@ -172,11 +172,17 @@ def test_a_sabotaged_release_is_refused_and_the_expectation_named_with_rows(
 ) -> None:
     sabotage, named = SABOTAGES[what]
     page = gate_page_path(ready.network_dir, "2026.12.1")
+    every_suite = gate_rules.suites
+
+    def only_the_suite_of_it(subject: gate_rules.Subject) -> list[gate_rules.Suite]:
+        return [suite for suite in every_suite(subject)
+                if named in {expectation.id for expectation in suite.expectations}]
 
     def witnesses_say_so_too(built: Built) -> None:
         sabotage(built)
         with monkeypatch.context() as patch:
             patch.setattr(gate_rules, "WHOLE", 2)
+            patch.setattr(gate_rules, "suites", only_the_suite_of_it)
             with pytest.raises(GateShut, match=named):
                 gate_of(network(), ready.network_dir)(built)
         page.unlink()
@@ -276,9 +282,9 @@ def _a_season(chance: random.Random, warehouse: Warehouse, week: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("number", range(10))
-def test_none_of_fifty_good_releases_is_refused(tmp_path: Path, number: int) -> None:
-    """Ten networks, five releases each, every one unlike the one before."""
+@pytest.mark.parametrize("number", range(5))
+def test_none_of_twenty_five_good_releases_is_refused(tmp_path: Path, number: int) -> None:
+    """Five networks, five releases each, every one unlike the one before."""
     chance = random.Random(number)
     with Warehouse.open(tmp_path / "network") as warehouse:
         published = set()

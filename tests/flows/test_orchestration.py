@@ -98,7 +98,7 @@ def test_a_fault_at_one_site_leaves_the_others_to_finish(bay: Path, tmp_path: Pa
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """A Prefect server on loopback, so that twenty runs need not each start their own."""
+    """A Prefect server on loopback, so that its runs need not each start their own."""
     home = tmp_path_factory.mktemp("server")
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -130,8 +130,12 @@ def started_wait(process: subprocess.Popen[Any], seconds: float) -> None:
         return
 
 
+POINTS = 6
+"""Under the scheduler; ``bench.faults`` kills the same stages at every step without it."""
+
+
 @pytest.mark.slow
-def test_killed_at_ten_random_points_the_next_run_gives_the_same_release(
+def test_killed_at_six_random_points_the_next_run_gives_the_same_release(
     tmp_path: Path, server: str
 ) -> None:
     lay_out(tmp_path / "laid-out", only_sites=("cinderpath-brook", "hobnail-brook",
@@ -167,8 +171,8 @@ def test_killed_at_ten_random_points_the_next_run_gives_the_same_release(
         process = run(bay)
         until_it_works(process)
         began = time.monotonic()
-        # Stratified, so that ten draws cover the run from its first to its last stage.
-        started_wait(process, whole * (landed + chance.random()) / 10)
+        # Stratified, so that the draws cover the run from its first to its last stage.
+        started_wait(process, whole * (landed + chance.random()) / POINTS)
         if process.poll() is None:
             landed += 1
         else:
@@ -177,7 +181,7 @@ def test_killed_at_ten_random_points_the_next_run_gives_the_same_release(
         process.kill()
         process.communicate()
         # The stages are the same without the scheduler, whose start costs more than they do.
-        if landed % 5 == 0:
+        if landed % 3 == 0:
             process = run(bay)
             _, errors = process.communicate(timeout=120)
             assert process.returncode == 1, errors
@@ -186,6 +190,6 @@ def test_killed_at_ten_random_points_the_next_run_gives_the_same_release(
         assert published(bay) == wanted, f"killed at point {attempt}"
         assert not list((bay / "releases").glob(".building-*"))
         shutil.rmtree(bay)
-        if landed == 10:
+        if landed == POINTS:
             break
-    assert landed == 10
+    assert landed == POINTS
