@@ -863,7 +863,7 @@ class Schedule:
             there = found[name]
             if name == "decided":
                 there = [row for row in there
-                         if row in wanted[name] or not self._was_gone(row, found, wanted)]
+                         if row in wanted[name] or not self._of_half(row, found, wanted)]
             if there != wanted[name]:
                 one = sorted(set(wanted[name]) ^ set(there))
                 told.wrong.append(f"{self.name}: {name} differ, {len(one)} rows, such as "
@@ -880,20 +880,21 @@ class Schedule:
             proved.add((inputs, rows))
         told.rebuilds_equal += 1
 
-    def _was_gone(self, decided: str, found: dict[str, list[str]],
-                  wanted: dict[str, list[str]]) -> bool:
-        """Whether a row was withdrawn since half a sheet lacked it, and is asked about again.
+    def _of_half(self, decided: str, found: dict[str, list[str]],
+                 wanted: dict[str, list[str]]) -> bool:
+        """Whether a decision is of half a sheet and of the whole one that came after it.
 
-        Or half of it stood there, where the half sheet ends. That what was held was gone for a
-        while is part of its history.
+        A row was withdrawn since the half lacked it, and is asked about again; or half of it
+        stood where the sheet ended; or half of a value did, and was corrected by the whole one.
+        That is part of the row's history. What came of it is held against the twin elsewhere.
         """
         site, event, _, _, _, action, *_ = ast.literal_eval(decided)
 
         def asked(of: dict[str, list[str]]) -> bool:
             return any(repr(event) in row for row in of["findings"])
 
-        return (action == "withdraw" and site in self.torn_of
-                and (asked(found) or not asked(wanted)))
+        return site in self.torn_of and (action == "correct" or (
+            action == "withdraw" and (asked(found) or not asked(wanted))))
 
     def _letters(self) -> None:
         went = _letters(self.stage.taken)
