@@ -303,6 +303,7 @@ def _passes(
 NOTHING = Pass(0, (), None, (), ("",))
 """A pass over no rows at all."""
 
+
 @contextlib.contextmanager
 def _held_apart(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
     """The account of rows held, in front of that of all rows: all that the gate asks of it.
@@ -329,8 +330,8 @@ def _of_season(
     sites = named([site for one in passes for site in one.sites], "site_id")
     connection.execute(f"CREATE TEMP TABLE season_events AS FROM main.clean_events "
                        f"WHERE season = {season} AND {sites}")
-    connection.execute(f"CREATE TEMP TABLE season_counts AS FROM main.clean_counts "
-                       f"WHERE {sites} AND event_id IN (SELECT event_id FROM season_events)")
+    connection.execute("CREATE TEMP TABLE season_counts AS FROM main.clean_counts "
+                       "WHERE event_id IN (SELECT event_id FROM season_events)")
     try:
         yield
     finally:

@@ -18,7 +18,7 @@ from flows.door import GateShut, gate_of, gate_page_path
 from shared.flags import Effect
 from shared.settings import Network
 from shared.taxa import UNSTAGED
-from tests.warehouse.by_hand import AS_OF, ELVER, GLASS, Rule, days, load, network, send
+from tests.warehouse.by_hand import AS_OF, ELVER, GLASS, Rule, days, in_parts, load, network, send
 from warehouse import release_parts
 from warehouse.release import Built, Release, build_release
 from warehouse.snapshot import latest_version
@@ -216,10 +216,6 @@ def test_a_loss_with_a_reason_on_record_goes_out(wh: Warehouse) -> None:
     for site in ("alder", "birch"):
         load(wh, site, Rule("local_date > '2026-03-02'", "count", Effect.HOLD))
     assert publish(wh).new
-
-
-def in_parts() -> Network:
-    return replace(network(), publishing=replace(network().publishing, parts_from=0))
 
 
 def test_a_held_row_in_a_part_is_refused(wh: Warehouse, monkeypatch: pytest.MonkeyPatch) -> None:

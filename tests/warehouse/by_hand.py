@@ -7,7 +7,7 @@ import hashlib
 import json
 import shutil
 import tempfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -55,6 +55,12 @@ zone = "Canada/Atlantic"
 def network() -> Network:
     """Two invented sites."""
     return parse_network(NETWORK_TOML)
+
+
+def in_parts(parts_from: int = 0) -> Network:
+    """The same, published in parts from so many events on."""
+    whole = network()
+    return replace(whole, publishing=replace(whole.publishing, parts_from=parts_from))
 
 
 @cache

@@ -10,17 +10,12 @@ import pyarrow.parquet as pq
 import pytest
 
 from shared.settings import Network
-from tests.warehouse.by_hand import AS_OF, days, load, network, send
+from tests.warehouse.by_hand import AS_OF, days, in_parts, load, send
 from warehouse import release_parts
 from warehouse.published import published_tables
 from warehouse.release import Release, build_release, read_manifest
 from warehouse.snapshot import BadQuestion, query
 from warehouse.store import Warehouse
-
-
-def in_parts(parts_from: int = 0) -> Network:
-    whole = network()
-    return replace(whole, publishing=replace(whole.publishing, parts_from=parts_from))
 
 
 def publish(warehouse: Warehouse, terms: Network) -> Release:
@@ -121,7 +116,7 @@ def test_small_parts_are_dealt_by_site(
 
 
 def test_parts_are_the_same_files_however_many_are_made_together(
-    two_seasons: Warehouse, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    two_seasons: Warehouse, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(release_parts, "SMALL", 2)
     monkeypatch.setattr(release_parts, "LARGE", 1)
