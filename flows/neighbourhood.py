@@ -22,18 +22,25 @@ _MOST_TOGETHER = 500_000
 
 
 def gather(warehouse: Warehouse, network: Network) -> None:
-    """Have the evidence of the days laid out, gathered anew where other sheets stand than did."""
-    with warehouse.transaction() as connection:
+    """Have the evidence of the days laid out, gathered anew where other sheets stand than did.
+
+    Each part and each season is kept by itself: the engine gives nothing back that is laid out
+    anew in one transaction, thirty seasons would all be held. What a stop cuts short is noted as
+    begun, and is gathered anew the next time.
+    """
+    with warehouse.lock:
         neighbourhood.note_seasons(warehouse)
         version = short_digest(VERSION, network.season_start, network.season_end)
         changed = neighbourhood.stale(warehouse, version)
+        neighbourhood.begin(warehouse, changed)
         neighbourhood.clear(warehouse)
+        connection = warehouse.connection
         sites = sorted({site for of_season in changed.values() for site in of_season})
         for some in _in_parts(warehouse, sites):
             lineage.lay_out_standing(warehouse, some)
             earlier.lay_out_standing_catches(warehouse, some)
             lay_out_own_days(connection, lineage.STANDING_EVENTS, earlier.STANDING_CATCHES)
-            neighbourhood.keep_own(warehouse, changed, some, network.season_sql("local_date"))
+            neighbourhood.keep_own(warehouse, some, network.season_sql("local_date"))
         for season in changed:
             neighbourhood.lay_out_season(warehouse, season)
             lay_out_order(connection)

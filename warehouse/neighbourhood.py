@@ -19,6 +19,8 @@ from warehouse.tables import kept_evidence
 
 _OWN = (evidence.DAYS, evidence.CATCHES, evidence.CORES)
 _SHARED = (evidence.TWINS, evidence.ORDERS)
+_BEGUN = 0
+"""Instead of the digest of a site's sheets: its evidence is being replaced, and of none."""
 
 
 def note_seasons(warehouse: Warehouse) -> None:
@@ -73,24 +75,32 @@ def stale(warehouse: Warehouse, version: str) -> dict[int, list[str]]:
     return out
 
 
-def keep_own(
-    warehouse: Warehouse, changed: Mapping[int, Sequence[str]], sites: Sequence[str], season: str
-) -> None:
-    """Keep what :func:`checks.neighbours.lay_out_own_days` laid out of ``sites``.
+def begin(warehouse: Warehouse, changed: Mapping[int, Sequence[str]]) -> None:
+    """Note that the evidence of ``changed`` (as of :func:`stale`) is about to be replaced.
 
-    Of the seasons for which a site is in ``changed``; what was kept of these goes. ``season``:
-    SQL that gives the season of ``local_date``.
+    Until :func:`keep_shared` has kept a season of these, it counts as stale whatever stands.
     """
-    mine = set(sites)
-    pairs = [(number, [site for site in of_season if site in mine])
-             for number, of_season in changed.items()]
     with warehouse.transaction() as connection:
         connection.execute("CREATE OR REPLACE TEMP TABLE evidence_changed "
                            "(season INTEGER, site VARCHAR)")
-        for number, some in pairs:
-            if some:
-                connection.execute("INSERT INTO evidence_changed SELECT ?, unnest(?)",
-                                   [number, some])
+        for season, sites in changed.items():
+            connection.execute("INSERT INTO evidence_changed SELECT ?, unnest(?)",
+                               [season, sites])
+        if changed:
+            connection.execute(f"""
+                DELETE FROM evidence_sheets
+                WHERE (season, site) IN (SELECT (season, site) FROM evidence_changed);
+                INSERT INTO evidence_sheets
+                SELECT site, season, {_BEGUN} FROM evidence_changed""")
+
+
+def keep_own(warehouse: Warehouse, sites: Sequence[str], season: str) -> None:
+    """Keep what :func:`checks.neighbours.lay_out_own_days` laid out of ``sites``.
+
+    Of the seasons that were begun for them (:func:`begin`); what was kept of these goes.
+    ``season``: SQL that gives the season of ``local_date``.
+    """
+    with warehouse.transaction() as connection:
         for table in _OWN:
             kept = kept_evidence(table)
             if connection.execute(

@@ -90,7 +90,8 @@ class Warehouse:
         """Open the warehouse of ``network_dir``, making or migrating it as needed.
 
         ``place``: the database file, where it is not the network's own (a rebuilt one, a
-        worker's). Of the network's own it sweeps what a stopped run left half written.
+        worker's). What the engine of a stopped run had put aside on the disk is swept, and of the
+        network's own what it left half written.
 
         Raises :class:`NetworkBusy` when a run holds it, :class:`WarehouseOutOfReach` when the
         folder may not be written to, :class:`WarehouseDamaged` when the file cannot be used,
@@ -107,6 +108,8 @@ class Warehouse:
             if not path.exists():
                 _lay_out(path)
             connection = _connect(path)
+            # The engine clears what it had put aside only where it next puts something aside.
+            durable.sweep(path.parent, f"{path.name}.tmp")
             try:
                 migrate(connection, str(path))
             except Problem:

@@ -71,6 +71,36 @@ def test_a_week_gathers_what_gathering_everything_does(wh: Warehouse) -> None:
     assert all(week[0][table] for table in (DAYS, "site_catches", "day_orders"))
 
 
+@pytest.mark.parametrize("cut_short", ["lay_out_order", "lay_out_evidence"])
+def test_a_gathering_that_was_cut_short_is_taken_up_again_though_the_old_sheet_is_back(
+    wh: Warehouse, monkeypatch: pytest.MonkeyPatch, cut_short: str
+) -> None:
+    def send_all(seed: int, sites: tuple[str, ...], *years: int) -> None:
+        for number, site in enumerate(sites):
+            for year in years:
+                send(wh, site, f"{site}/{year}.xlsx",
+                     _checks(seed + 10 * number + year, dt.date(year, 3, 1), 9),
+                     salt=f"{site}{year}{seed}")
+        _season_by_date(wh)
+
+    send_all(0, SITES, 2025, 2026)
+    neighbourhood.gather(wh, network())
+    had = _laid_out(wh), kept.digests(wh)
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    send_all(5, ("birch",), 2024, 2025, 2026)
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(neighbourhood, cut_short, stop)
+        neighbourhood.gather(wh, network())
+    # The first sheets again; what came in addition stands no longer.
+    send_all(0, SITES, 2025, 2026)
+    wh.connection.execute("DELETE FROM receipts WHERE path = 'birch/2024.xlsx'")
+    neighbourhood.gather(wh, network())
+    assert (_laid_out(wh), kept.digests(wh)) == had
+
+
 def test_nothing_new_is_not_gathered(wh: Warehouse, monkeypatch: pytest.MonkeyPatch) -> None:
     for number, site in enumerate(SITES):
         send(wh, site, f"{site}/2026.xlsx", _checks(number, dt.date(2026, 3, 1), 9), salt=site)

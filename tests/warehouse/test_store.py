@@ -225,6 +225,29 @@ def test_leftovers_of_a_stopped_run_are_swept(tmp_path: Path) -> None:
         assert not [path for path in left if path.exists()]
 
 
+def test_what_a_killed_engine_had_put_aside_on_the_disk_is_swept(tmp_path: Path) -> None:
+    with Warehouse.open(tmp_path):
+        pass
+    path = database_path(tmp_path)
+    spill = """
+        SET memory_limit = '30MB';
+        CREATE TEMP TABLE large AS SELECT hash(range) AS a FROM range(6_000_000)"""
+    killed = run_python("""
+        import os, sys
+        from pathlib import Path
+        from warehouse.store import Warehouse
+        left = Warehouse.open(Path(sys.argv[1])).connection.execute(sys.argv[2])
+        os.abort()
+        """, str(tmp_path), spill)
+    assert not killed.stderr
+    aside = path.with_name(f"{path.name}.tmp")
+    assert sum(left.stat().st_size for left in aside.iterdir()) > 1 << 20
+    with Warehouse.open(tmp_path) as opened:
+        assert not aside.exists()
+        opened.connection.execute(spill)
+        assert list(aside.iterdir())
+
+
 # -- damage, lost connections and disks that refuse ----------------------------------------
 
 
