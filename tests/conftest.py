@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterator
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from tests.flows.real_servers import Database, database
 
@@ -14,6 +15,10 @@ def pytest_configure(config: pytest.Config) -> None:
     """Let the processes that tests start share what they compile: Prefect alone takes seconds."""
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     os.environ["PYTHONPYCACHEPREFIX"] = str(config.rootpath / ".pytest_cache" / "bytecode")
+    # A busy machine is no reason to fail: no test is timed.
+    settings.register_profile(
+        "untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+    settings.load_profile("untimed")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

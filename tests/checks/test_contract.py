@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from checks.catalogue import CATALOGUE
@@ -46,7 +46,7 @@ ROWS = st.lists(
     min_size=1, max_size=6)
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=20)
 @given(ROWS)
 def test_the_rules_and_the_contract_find_the_same_cells(rows: list[dict[str, Any]]) -> None:
     sheet = MadeUpSheet()

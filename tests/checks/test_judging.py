@@ -10,7 +10,7 @@ from typing import Any
 
 import duckdb
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from checks.causes import LEAST_ROWS
@@ -531,7 +531,7 @@ def _edges(field: str) -> list[float]:
     return sorted(m + off for m in marks for off in (-5.0, -0.01, 0.0, 0.01, 5.0))
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=12)
 @given(st.data())
 def test_a_guard_lets_through_whatever_its_condition_hits(data: st.DataObject) -> None:
     drawn = {name: data.draw(st.lists(st.none() | st.sampled_from(_edges(name))
@@ -574,7 +574,7 @@ CATCH = st.fixed_dictionaries({
     "count": AMOUNTS, "released": AMOUNTS, "mortality": AMOUNTS, "kept": AMOUNTS})
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=12)
 @given(st.lists(st.tuples(st.lists(CATCH, max_size=4),
                           st.sampled_from([None, 0.0, 24.0]), st.booleans()),
                 min_size=12, max_size=12))

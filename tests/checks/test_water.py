@@ -7,7 +7,7 @@ from typing import Any
 
 import duckdb
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from checks.catalogue import CATALOGUE
@@ -172,7 +172,7 @@ WATERS = st.lists(st.fixed_dictionaries({
     min_size=1, max_size=12)
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=40)
 @given(WATERS)
 def test_the_cheap_sieve_lets_through_whatever_the_laws_find(rows: list[dict[str, Any]]) -> None:
     sheet = MadeUpSheet()

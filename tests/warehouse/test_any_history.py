@@ -229,5 +229,5 @@ class AnyHistory(RuleBasedStateMachine):
 
 TestAnyHistory = AnyHistory.TestCase
 TestAnyHistory.settings = settings(
-    max_examples=SEQUENCES, stateful_step_count=10, deadline=None,
+    max_examples=SEQUENCES, stateful_step_count=10,
     suppress_health_check=list(HealthCheck))

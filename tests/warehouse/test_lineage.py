@@ -215,7 +215,7 @@ def weeks(draw: st.DrawFn) -> list[tuple[str, list[int]]]:
     ))
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(sent=weeks())
 def test_no_day_ever_sent_is_lost(sent: list[tuple[str, list[int]]]) -> None:
     with tempfile.TemporaryDirectory() as folder:

@@ -81,7 +81,7 @@ def test_another_check_in_the_place_of_one_is_not_the_row() -> None:
                           date=dt.date(2026, 3, 4))]) == {}
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(data=st.data())
 def test_whatever_moved_no_row_stands_for_two(data: st.DataObject) -> None:
     days = data.draw(st.lists(st.integers(1, 28), unique=True, max_size=8))

@@ -44,8 +44,7 @@ def test_the_same_bytes_under_two_names_are_one_file_that_stands_while_either_do
     assert (two.path, two.stands) == ("alder/copy.csv", True)
 
 
-@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture],
-          deadline=None)
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(content=st.binary(max_size=2000))
 def test_what_is_received_comes_back_byte_for_byte(wh: Warehouse, content: bytes) -> None:
     receipt = receive(wh, "alder", "alder/any.bin", content, AS_OF)

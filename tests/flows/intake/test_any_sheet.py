@@ -129,7 +129,7 @@ def _text(value: Any, decimal: str) -> str:
     return str(value)
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=150, suppress_health_check=list(HealthCheck))
 @given(_sheets())
 def test_a_rendered_table_reads_back_exactly(
     drawn: tuple[list[dt.date], list[Rendered], list[int], dict[str, Any]],

@@ -255,7 +255,7 @@ def test_formatting_far_below_the_table_is_no_reason_to_refuse() -> None:
     assert read_workbook(held.getvalue(), "x").sheets[0].rows == [["Date"]]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.integers(0, 4000), st.binary(max_size=40))
 def test_a_damaged_workbook_gives_a_problem_or_a_workbook(place: int, noise: bytes) -> None:
     sound = _SOUND
@@ -269,7 +269,7 @@ def test_a_damaged_workbook_gives_a_problem_or_a_workbook(place: int, noise: byt
 _SOUND = xlsx({"A1": "Date", "B1": "Eels", "A2": dt.date(2026, 3, 14), "B2": 3})
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.binary(max_size=300))
 def test_any_bytes_give_a_problem_or_a_workbook(content: bytes) -> None:
     try:

@@ -599,7 +599,7 @@ _CELLS = st.one_of(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.lists(_CELLS, min_size=6, max_size=6), max_size=8), st.booleans())
 def test_any_cells_are_staged_or_skipped_and_never_lost(rows: list[list[Cell]], long: bool) -> None:
     headings: list[Cell] = (

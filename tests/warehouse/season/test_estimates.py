@@ -38,7 +38,6 @@ def test_coverage_counts_nights_and_the_share_of_the_run_they_saw() -> None:
 # -- means ------------------------------------------------------------------------------------
 
 
-@settings(deadline=None)  # the first call imports scipy
 @given(arrays(float, st.integers(2, 40), elements=st.floats(0, 5000).map(lambda v: round(v, 2))))
 def test_the_geometric_mean_never_passes_the_arithmetic(x: np.ndarray) -> None:  # type: ignore[type-arg]
     geometric = abundance.geometric_mean(x, 0.95)
@@ -46,7 +45,6 @@ def test_the_geometric_mean_never_passes_the_arithmetic(x: np.ndarray) -> None: 
     assert 0 <= geometric.low <= geometric.mean + 1e-9 <= geometric.high + 2e-9
 
 
-@settings(deadline=None)  # the first call imports scipy
 @given(arrays(float, (3, 12), elements=st.sampled_from([0.0, 1.0, 7.0, 30.0, NAN])))
 def test_many_sites_at_once_are_each_site_alone(x: np.ndarray) -> None:  # type: ignore[type-arg]
     for mean in (abundance.arithmetic_mean, abundance.geometric_mean, abundance.delta_mean):
@@ -129,7 +127,6 @@ def test_too_little_to_fit_is_said_not_guessed() -> None:
 # -- timing ------------------------------------------------------------------------------------
 
 
-@settings(deadline=None)  # the first call imports scipy
 @given(arrays(float, st.integers(1, 60), elements=st.integers(0, 500).map(float)))
 def test_shares_pass_in_order_and_by_the_day_that_reaches_them(daily: np.ndarray) -> None:  # type: ignore[type-arg]
     days = timing.passing_days(daily)
@@ -216,7 +213,7 @@ def test_three_years_can_show_nothing() -> None:
     assert np.isnan(power_of(3, 0.1, TERMS).detectable)
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(st.integers(5, 9).flatmap(lambda years: st.permutations(range(years))))
 def test_the_slope_s_limits_leave_out_zero_when_the_exact_test_finds_a_trend(
     order: list[int]
