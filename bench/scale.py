@@ -337,7 +337,7 @@ def report(measured: Mapping[str, Mapping[str, Told]]) -> str:
             if size in had else "-" for size in sizes),
             f"{exponent(points):.2f}" if len(points) > 1 else "-",
             f"{exponent(points[-2:]):.2f}" if len(points) > 1 else "-"])
-    steps = ("history", "release", "twelve", "some", "ask", "plain", "pandas")
+    steps = ("history", "release", "stock", "twelve", "nothing", "some", "ask", "plain", "pandas")
     peaks = [[step, *(f"{measured[size][step]['peak'] / 2**20:,.0f}" if step in measured[size]
                       else "-" for size in sizes)] for step in steps]
     shown = [[name, *(_mebibytes(measured[size], step, less) for size in sizes)]
