@@ -81,17 +81,11 @@ def begin(warehouse: Warehouse, changed: Mapping[int, Sequence[str]]) -> None:
     Until :func:`keep_shared` has kept a season of these, it counts as stale whatever stands.
     """
     with warehouse.transaction() as connection:
-        connection.execute("CREATE OR REPLACE TEMP TABLE evidence_changed "
-                           "(season INTEGER, site VARCHAR)")
         for season, sites in changed.items():
-            connection.execute("INSERT INTO evidence_changed SELECT ?, unnest(?)",
-                               [season, sites])
-        if changed:
-            connection.execute(f"""
-                DELETE FROM evidence_sheets
-                WHERE (season, site) IN (SELECT (season, site) FROM evidence_changed);
-                INSERT INTO evidence_sheets
-                SELECT site, season, {_BEGUN} FROM evidence_changed""")
+            connection.execute("DELETE FROM evidence_sheets WHERE season = ? "
+                               "AND site IN (SELECT unnest(?))", [season, sites])
+            connection.execute(f"INSERT INTO evidence_sheets SELECT unnest(?), ?, {_BEGUN}",
+                               [sites, season])
 
 
 def keep_own(warehouse: Warehouse, sites: Sequence[str], season: str) -> None:
@@ -100,6 +94,7 @@ def keep_own(warehouse: Warehouse, sites: Sequence[str], season: str) -> None:
     Of the seasons that were begun for them (:func:`begin`); what was kept of these goes.
     ``season``: SQL that gives the season of ``local_date``.
     """
+    begun = f"(SELECT season, site FROM evidence_sheets WHERE sheets = {_BEGUN})"
     with warehouse.transaction() as connection:
         for table in _OWN:
             kept = kept_evidence(table)
@@ -107,10 +102,10 @@ def keep_own(warehouse: Warehouse, sites: Sequence[str], season: str) -> None:
                     f"SELECT 1 FROM {kept} WHERE {named(sites)} LIMIT 1").fetchone():
                 connection.execute(
                     f"DELETE FROM {kept} WHERE {named(sites)} "
-                    "AND (season, site) IN (SELECT (season, site) FROM evidence_changed)")
+                    f"AND (season, site) IN (SELECT (season, site) FROM {begun})")
             connection.execute(
                 f"INSERT INTO {kept} BY NAME SELECT * FROM (SELECT {season} AS season, * "
-                f"FROM temp.{table}) SEMI JOIN evidence_changed USING (season, site)")
+                f"FROM temp.{table}) SEMI JOIN {begun} USING (season, site)")
 
 
 def lay_out_season(warehouse: Warehouse, season: int) -> None:

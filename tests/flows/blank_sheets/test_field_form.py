@@ -153,8 +153,7 @@ def test_a_season_over_new_year_does_not_print_a_year_for_the_day(tmp_path: Path
     assert "2026" not in _texts(_form(tmp_path, NETWORK.sites["alder-creek"], network=winter)[0])
 
 
-@settings(max_examples=10,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(name=st.text(min_size=1, max_size=120), net=st.text(min_size=1, max_size=40),
        chosen=st.lists(st.sampled_from(sorted(protocols())), min_size=1, unique=True))
 def test_any_name_in_any_script_makes_a_form(

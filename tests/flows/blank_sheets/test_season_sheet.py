@@ -262,8 +262,7 @@ def test_a_season_over_new_year_takes_dates_of_both_years() -> None:
     assert not _allowed(column, rule, dt.date(2026, 5, 1))
 
 
-@settings(max_examples=8,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(name=st.text(min_size=1, max_size=90),
        chosen=st.lists(st.sampled_from(sorted(protocols())), min_size=1, unique=True))
 def test_any_name_and_any_protocols_make_a_sheet_that_opens(

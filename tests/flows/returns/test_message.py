@@ -107,8 +107,7 @@ def test_nothing_odd_asks_for_nothing(tell: Tell) -> None:
     assert "nothing for you to do" in message.text
 
 
-@settings(max_examples=40,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(text=st.one_of(
     st.text(max_size=80),
     st.sampled_from(["<script>alert(1)</script>", '"><img src=x onerror=alert(1)>',

@@ -175,8 +175,7 @@ def test_text_of_strangers_never_becomes_a_formula_or_a_link(
     assert not any(b"<f>" in xml or b"<f " in xml for xml in sheets)
 
 
-@settings(max_examples=15,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(text=st.text(max_size=60))
 def test_any_text_can_be_written_and_read_back(write: Write, finding: Make, text: str) -> None:
     sheet, row = answer_sheet(write([finding(12, value=text, message=text)]))
